@@ -1,0 +1,72 @@
+package raster
+
+import (
+	"image"
+	"image/color"
+)
+
+// Picture is an RGB picture of 16-bit samples in the file's own (encoded)
+// scale, interleaved. The red sample of (x, y) is
+// Pix[(y-Rect.Min.Y)*Stride + 3*(x-Rect.Min.X)].
+//
+// It implements image.Image, so any encoder can write it; those that care
+// for speed read Pix.
+type Picture struct {
+	Pix    []uint16
+	Stride int
+	Rect   image.Rectangle
+	// Alpha has one sample a pixel, in row order without gaps, 0 where the
+	// picture has no content; nil if every pixel has. Colours are not
+	// premultiplied.
+	Alpha []uint16
+}
+
+// NewPicture returns a black picture with bounds r and no alpha.
+func NewPicture(r image.Rectangle) *Picture {
+	return &Picture{Pix: make([]uint16, 3*r.Dx()*r.Dy()), Stride: 3 * r.Dx(), Rect: r}
+}
+
+// Row returns the samples of line y: 3·Rect.Dx() of them.
+func (p *Picture) Row(y int) []uint16 {
+	i := (y - p.Rect.Min.Y) * p.Stride
+	return p.Pix[i : i+3*p.Rect.Dx() : i+3*p.Rect.Dx()]
+}
+
+// AlphaRow returns the alpha samples of line y, or nil if there is no alpha.
+func (p *Picture) AlphaRow(y int) []uint16 {
+	if p.Alpha == nil {
+		return nil
+	}
+	w := p.Rect.Dx()
+	i := (y - p.Rect.Min.Y) * w
+	return p.Alpha[i : i+w : i+w]
+}
+
+// ColorModel implements image.Image.
+func (p *Picture) ColorModel() color.Model { return color.NRGBA64Model }
+
+// Bounds implements image.Image.
+func (p *Picture) Bounds() image.Rectangle { return p.Rect }
+
+// At implements image.Image.
+func (p *Picture) At(x, y int) color.Color {
+	if !(image.Point{X: x, Y: y}).In(p.Rect) {
+		return color.NRGBA64{}
+	}
+	i := (y-p.Rect.Min.Y)*p.Stride + 3*(x-p.Rect.Min.X)
+	c := color.NRGBA64{R: p.Pix[i], G: p.Pix[i+1], B: p.Pix[i+2], A: 0xffff}
+	if p.Alpha != nil {
+		c.A = p.Alpha[(y-p.Rect.Min.Y)*p.Rect.Dx()+x-p.Rect.Min.X]
+	}
+	return c
+}
+
+// Opaque reports whether every pixel has content.
+func (p *Picture) Opaque() bool {
+	for _, a := range p.Alpha {
+		if a != 0xffff {
+			return false
+		}
+	}
+	return true
+}
