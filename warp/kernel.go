@@ -1,0 +1,135 @@
+package warp
+
+import (
+	"math"
+	"sync"
+)
+
+// Kernel names the interpolation kernel of a [Sampler].
+type Kernel int
+
+// The kernels.
+const (
+	// Cubic is the cubic convolution of Keys (1981) with a = −0.5, on 4×4
+	// samples.
+	Cubic Kernel = iota
+	// Lanczos3 is the sinc windowed by a wider sinc, on 6×6 samples.
+	Lanczos3
+)
+
+// radius returns the kernel's half width in samples.
+func (k Kernel) radius() int {
+	if k == Lanczos3 {
+		return 3
+	}
+	return 2
+}
+
+// at returns the kernel's value at distance x in samples.
+func (k Kernel) at(x float64) float64 {
+	if k == Lanczos3 {
+		return lanczos(x, 3)
+	}
+	return keys(x, -0.5)
+}
+
+func keys(x, a float64) float64 {
+	x = math.Abs(x)
+	switch {
+	case x < 1:
+		return ((a+2)*x-(a+3))*x*x + 1
+	case x < 2:
+		return a * (((x-5)*x+8)*x - 4)
+	}
+	return 0
+}
+
+func lanczos(x, radius float64) float64 {
+	if math.Abs(x) >= radius {
+		return 0
+	}
+	return sinc(x) * sinc(x/radius)
+}
+
+func sinc(x float64) float64 {
+	if math.Abs(x) < 1e-8 {
+		return 1
+	}
+	return math.Sin(math.Pi*x) / (math.Pi * x)
+}
+
+// A position is rounded to the nearest of 1024 phases a pixel, 1/2048 px at
+// most. On an edge as steep as one full scale a pixel that is 0.0005 of full
+// scale, an eighth of an 8-bit level; on ordinary slopes it is far below the
+// noise of any camera.
+const (
+	phaseBits = 10
+	phases    = 1 << phaseBits
+)
+
+// weights is a kernel at all phases, for one widening.
+type weights struct {
+	taps int
+	// table[phase*taps+i] is the weight of sample i − taps/2 + 1, counted from
+	// the sample at or left of the position. Each phase's weights sum to 1, so
+	// that a constant stays constant.
+	table []float32
+}
+
+// Where the picture shrinks, the kernel is widened by the scale, so that
+// detail too fine for the output is averaged away instead of aliasing. Scales
+// come in levels of an eighth of an octave. Below minWiden the kernel is left
+// alone: the little aliasing that a frame's corners show on the cylinder is
+// preferable to softening them. Above 64 source pixels an output pixel the
+// kernel grows no more.
+const (
+	minWiden        = 1.25
+	levelsPerOctave = 8
+	maxLevel        = 6 * levelsPerOctave
+)
+
+// levelFor returns the widening level for a scale in source pixels an output
+// pixel.
+func levelFor(scale float64) int {
+	if !(scale > minWiden) {
+		return 0
+	}
+	return min(maxLevel, int(math.Round(levelsPerOctave*math.Log2(scale))))
+}
+
+type weightsKey struct {
+	kernel Kernel
+	level  int
+}
+
+// weightsCache holds the tables made so far: at most 2·maxLevel.
+var weightsCache sync.Map // weightsKey → *weights
+
+// weightsFor returns the table of a kernel widened by 2^(level/8).
+func weightsFor(k Kernel, level int) *weights {
+	key := weightsKey{k, level}
+	if w, ok := weightsCache.Load(key); ok {
+		return w.(*weights)
+	}
+	w, _ := weightsCache.LoadOrStore(key, newWeights(k.at, k.radius(), math.Exp2(float64(level)/levelsPerOctave)))
+	return w.(*weights)
+}
+
+// newWeights tabulates a kernel of that radius, widened by scale.
+func newWeights(kernel func(float64) float64, radius int, scale float64) *weights {
+	half := int(math.Ceil(float64(radius) * scale))
+	w := &weights{taps: 2 * half, table: make([]float32, phases*2*half)}
+	row := make([]float64, w.taps)
+	for phase := range phases {
+		t := float64(phase) / phases
+		var sum float64
+		for i := range row {
+			row[i] = kernel((float64(i-half+1) - t) / scale)
+			sum += row[i]
+		}
+		for i, x := range row {
+			w.table[phase*w.taps+i] = float32(x / sum)
+		}
+	}
+	return w
+}

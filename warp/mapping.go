@@ -1,0 +1,221 @@
+package warp
+
+import (
+	"image"
+	"math"
+
+	"flatfell.example/geom"
+)
+
+// The mapping from output to source is worked out block by block. Blocks lie
+// on a fixed grid of the view and everything about a block is decided from the
+// whole of it, so that a pixel comes out the same whatever rectangle is asked
+// for.
+const blockPx = 64
+
+// The mapping is exact at nodes every 16 pixels each way and a cubic through
+// four nodes between them. A block where that misses by more than maxMapErrPx
+// at the middle of a cell, where a cubic misses most, or where a node sees
+// nothing, takes nodes every 4 pixels, and then the exact mapping for each
+// pixel. TestMappingError holds the result to 0.01 px.
+const (
+	coarseStepPx = 16
+	fineStepPx   = 4
+	maxMapErrPx  = 0.004
+)
+
+// lagrange[i] are the weights of the nodes −1, 0, 1, 2 at t = i/16.
+var lagrange = func() (w [coarseStepPx][4]float64) {
+	for i := range w {
+		t := float64(i) / coarseStepPx
+		w[i] = [4]float64{
+			-t * (t - 1) * (t - 2) / 6,
+			(t + 1) * (t - 1) * (t - 2) / 2,
+			-(t + 1) * t * (t - 2) / 2,
+			(t + 1) * t * (t - 1) / 6,
+		}
+	}
+	return w
+}()
+
+// projector maps output points to points of one frame.
+type projector struct {
+	cam  geom.Camera
+	view View
+	// A ray whose camera z is below minZ is out of sight: more than
+	// geom.MaxViewAngle from the axis, or past the first radius where the
+	// distortion folds back. It is drawn at limitPx from the centre.
+	minZ, limitPx float64
+}
+
+func newProjector(cam geom.Camera, view View) projector {
+	p := projector{cam: cam, view: view}
+	seen := func(a float64) (geom.Pt, bool) {
+		return cam.PixelFromRay(geom.Vec{X: math.Sin(a), Z: math.Cos(a)})
+	}
+	const steps = 256
+	last := geom.MaxViewAngle.Radians() - 1e-9
+	low, high := 0.0, last
+	for i := range steps {
+		a := last * float64(i+1) / steps
+		if _, ok := seen(a); !ok {
+			high = a
+			break
+		}
+		low = a
+	}
+	for range 40 {
+		mid := (low + high) / 2
+		if _, ok := seen(mid); ok {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	p.minZ = math.Cos(low)
+	edge, _ := seen(low)
+	p.limitPx = edge.X - cam.CentrePx.X
+	return p
+}
+
+// at returns the frame point of the output point (x, y). Where the surface or
+// the camera ends, ok is false and the point continues the mapping: it is
+// finite everywhere and lies beyond the frame's edge on the proper side.
+func (p *projector) at(x, y float64) (inFrame geom.Pt, ok bool) {
+	onSurface := p.view.surfacePoint(x, y)
+	ray, ok := p.view.Surface.Ray(onSurface)
+	if !ok {
+		ray, _ = p.view.Surface.Ray(p.view.Surface.clamp(onSurface))
+	}
+	ray = p.cam.CamFromWorld.Apply(ray)
+	if ray.Z >= p.minZ {
+		if q, seen := p.cam.PixelFromRay(ray); seen {
+			return q, ok
+		}
+	}
+	off := math.Hypot(ray.X, ray.Y)
+	if !(off > 0) { // straight behind
+		ray.X, off = 1, 1
+	}
+	return geom.Pt{
+		X: p.cam.CentrePx.X + p.limitPx*ray.X/off,
+		Y: p.cam.CentrePx.Y + p.limitPx*ray.Y/off,
+	}, false
+}
+
+// maxNodes is the number of nodes of a block with the fine step.
+const maxNodes = (blockPx/fineStepPx + 3) * (blockPx/fineStepPx + 3)
+
+// blockMap is the mapping over one block.
+type blockMap struct {
+	proj   *projector
+	origin image.Point
+	// step between nodes; 1 if each pixel is mapped exactly.
+	step int
+	// perSide² nodes, the first one step before the block.
+	perSide int
+	nodes   [maxNodes]geom.Pt
+	// scaleX and scaleY are source pixels an output pixel along the source's
+	// axes, the most over the block.
+	scaleX, scaleY float64
+}
+
+// prepare works out the mapping over the block at origin.
+func (m *blockMap) prepare(proj *projector, origin image.Point) {
+	m.proj, m.origin = proj, origin
+	m.step = 1
+	if m.tryStep(coarseStepPx) || m.tryStep(fineStepPx) {
+		return
+	}
+	m.step = 1
+}
+
+// tryStep fills the nodes for a step and reports whether it is good enough.
+func (m *blockMap) tryStep(step int) bool {
+	cells := blockPx / step
+	m.step, m.perSide = step, cells+3
+	for j := range m.perSide {
+		for i := range m.perSide {
+			p, ok := m.proj.at(m.outputX((i-1)*step), m.outputY((j-1)*step))
+			if !ok {
+				return false
+			}
+			m.nodes[j*m.perSide+i] = p
+		}
+	}
+	var column [blockPx/fineStepPx + 3]geom.Pt
+	for j := range cells {
+		m.column(column[:], j*step+step/2)
+		for i := range cells {
+			want, ok := m.proj.at(m.outputX(i*step+step/2), m.outputY(j*step+step/2))
+			if !ok {
+				return false
+			}
+			w := &lagrange[coarseStepPx/2]
+			gotX := w[0]*column[i].X + w[1]*column[i+1].X + w[2]*column[i+2].X + w[3]*column[i+3].X
+			gotY := w[0]*column[i].Y + w[1]*column[i+1].Y + w[2]*column[i+2].Y + w[3]*column[i+3].Y
+			if !(math.Abs(gotX-want.X) <= maxMapErrPx && math.Abs(gotY-want.Y) <= maxMapErrPx) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// outputX and outputY return the centre of a pixel counted from the block's
+// corner.
+func (m *blockMap) outputX(i int) float64 { return float64(m.origin.X+i) + 0.5 }
+func (m *blockMap) outputY(j int) float64 { return float64(m.origin.Y+j) + 0.5 }
+
+// column interpolates the nodes down to line j of the block.
+func (m *blockMap) column(dst []geom.Pt, j int) {
+	w := &lagrange[j%m.step*(coarseStepPx/m.step)]
+	n := m.perSide
+	nodes := m.nodes[j/m.step*n:][:4*n]
+	for i := range n {
+		a, b, c, d := nodes[i], nodes[n+i], nodes[2*n+i], nodes[3*n+i]
+		dst[i] = geom.Pt{
+			X: w[0]*a.X + w[1]*b.X + w[2]*c.X + w[3]*d.X,
+			Y: w[0]*a.Y + w[1]*b.Y + w[2]*c.Y + w[3]*d.Y,
+		}
+	}
+}
+
+// line sets xs and ys to the frame points of the pixels [i0, i1) of line j,
+// counted from the block's corner, and seen to whether there is anything to
+// see there.
+func (m *blockMap) line(xs, ys []float64, seen []bool, i0, i1, j int) {
+	if m.step == 1 {
+		for i := i0; i < i1; i++ {
+			p, ok := m.proj.at(m.outputX(i), m.outputY(j))
+			xs[i-i0], ys[i-i0], seen[i-i0] = p.X, p.Y, ok
+		}
+		return
+	}
+	var column [blockPx/fineStepPx + 3]geom.Pt
+	m.column(column[:], j)
+	stride := coarseStepPx / m.step
+	for i := i0; i < i1; i++ {
+		w := &lagrange[i%m.step*stride]
+		c := column[i/m.step:][:4]
+		xs[i-i0] = w[0]*c[0].X + w[1]*c[1].X + w[2]*c[2].X + w[3]*c[3].X
+		ys[i-i0] = w[0]*c[0].Y + w[1]*c[1].Y + w[2]*c[2].Y + w[3]*c[3].Y
+		seen[i-i0] = true
+	}
+}
+
+// scales sets scaleX and scaleY from differences over a pixel at the block's
+// corners and middle, where the frame is in sight.
+func (m *blockMap) scales() {
+	m.scaleX, m.scaleY = 0, 0
+	for _, at := range [5][2]int{{0, 0}, {blockPx - 1, 0}, {0, blockPx - 1}, {blockPx - 1, blockPx - 1}, {blockPx / 2, blockPx / 2}} {
+		x, y := m.outputX(at[0]), m.outputY(at[1])
+		p, ok0 := m.proj.at(x, y)
+		q, ok1 := m.proj.at(x+1, y)
+		r, ok2 := m.proj.at(x, y+1)
+		if ok0 && ok1 && ok2 {
+			m.scaleX = max(m.scaleX, math.Hypot(q.X-p.X, r.X-p.X))
+			m.scaleY = max(m.scaleY, math.Hypot(q.Y-p.Y, r.Y-p.Y))
+		}
+	}
+}
