@@ -1,0 +1,13 @@
+// Package features finds corners in a frame, describes them, and matches the
+// corners of two frames.
+//
+// Corners are maxima of the harmonic mean of the eigenvalues of the gradient
+// matrix (Harris & Stephens, "A combined corner and edge detector", 1988;
+// Brown, Szeliski & Winder, "Multi-image matching using multi-scale oriented
+// patches", CVPR 2005) on a pyramid of half-octave steps, thinned by adaptive
+// non-maximal suppression so that a frame with little texture in its sky still
+// gives an even spread. The descriptor is a grid of gradient histograms (Lowe,
+// IJCV 60(2), 2004) compared by the Hellinger distance (Arandjelović &
+// Zisserman, CVPR 2012), and matching asks for a clear winner in both
+// directions. What was compared before these were chosen is in DEVELOPERS.md.
+package features
