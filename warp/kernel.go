@@ -8,14 +8,32 @@ import (
 // Kernel names the interpolation kernel of a [Sampler].
 type Kernel int
 
-// The kernels.
+// The kernels. PSNR in dB of images of 1/f spectrum, sampled and interpolated
+// at random places, against their true values; the images are softened by a
+// Gaussian that leaves half at 0.15 or at 0.3 cycles a pixel, or not at all
+// (TestKernelChoice), and the cost of a pixel of three channels on one core:
+//
+//	                        0.15   0.3   none   cost
+//	cubic, a = −0.5         59.5   42.1  31.2   25 ns
+//	cubic, a = −0.6         60.5   43.5  31.9   25 ns
+//	cubic, a = −0.75        52.0   43.6  32.8   25 ns
+//	Lanczos, radius 2       56.5   42.3  31.4   25 ns
+//	Lanczos, radius 3       62.2   47.8  35.1   70 ns
+//
+// The default is the best of the cubics: on a photograph, which lies between
+// the first two columns, its error is below that of an 8-bit file or of the
+// sensor.
 const (
-	// Cubic is the cubic convolution of Keys (1981) with a = −0.5, on 4×4
+	// Cubic is the cubic convolution of Keys (1981) with a = −0.6, on 4×4
 	// samples.
 	Cubic Kernel = iota
-	// Lanczos3 is the sinc windowed by a wider sinc, on 6×6 samples.
+	// Lanczos3 is the sinc windowed by a wider sinc, on 6×6 samples: a little
+	// crisper in the finest detail, for nearly three times the work.
 	Lanczos3
 )
+
+// cubicA is the slope of the cubic kernel at distance 1.
+const cubicA = -0.6
 
 // radius returns the kernel's half width in samples.
 func (k Kernel) radius() int {
@@ -30,9 +48,10 @@ func (k Kernel) at(x float64) float64 {
 	if k == Lanczos3 {
 		return lanczos(x, 3)
 	}
-	return keys(x, -0.5)
+	return keys(x, cubicA)
 }
 
+// keys is the cubic convolution kernel, after Keys (1981), for a free a.
 func keys(x, a float64) float64 {
 	x = math.Abs(x)
 	switch {
@@ -44,6 +63,7 @@ func keys(x, a float64) float64 {
 	return 0
 }
 
+// lanczos is the sinc windowed by the main lobe of a sinc radius times wider.
 func lanczos(x, radius float64) float64 {
 	if math.Abs(x) >= radius {
 		return 0
@@ -77,24 +97,24 @@ type weights struct {
 }
 
 // Where the picture shrinks, the kernel is widened by the scale, so that
-// detail too fine for the output is averaged away instead of aliasing. Scales
-// come in levels of an eighth of an octave. Below minWiden the kernel is left
-// alone: the little aliasing that a frame's corners show on the cylinder is
-// preferable to softening them. Above 64 source pixels an output pixel the
-// kernel grows no more.
+// detail too fine for the output is averaged away instead of aliasing. The
+// widening sets in at a scale of 1.15 and is complete at 1.32: the little
+// aliasing that a frame's corners show on the cylinder is preferable to
+// softening them, and the ramp between leaves no line where sharpness jumps.
+// It comes in levels of a sixteenth of an octave, 4 %. Above 64 source pixels
+// an output pixel the kernel grows no more.
 const (
-	minWiden        = 1.25
-	levelsPerOctave = 8
+	levelsPerOctave = 16
 	maxLevel        = 6 * levelsPerOctave
+	rampStart       = 0.2 // octaves
 )
 
 // levelFor returns the widening level for a scale in source pixels an output
 // pixel.
 func levelFor(scale float64) int {
-	if !(scale > minWiden) {
-		return 0
-	}
-	return min(maxLevel, int(math.Round(levelsPerOctave*math.Log2(scale))))
+	octaves := math.Log2(max(1, scale))
+	octaves = min(octaves, max(0, 2*(octaves-rampStart)))
+	return min(maxLevel, int(math.Round(levelsPerOctave*octaves)))
 }
 
 type weightsKey struct {
@@ -102,10 +122,10 @@ type weightsKey struct {
 	level  int
 }
 
-// weightsCache holds the tables made so far: at most 2·maxLevel.
+// weightsCache holds the tables made so far, at most maxLevel + 1 a kernel.
 var weightsCache sync.Map // weightsKey → *weights
 
-// weightsFor returns the table of a kernel widened by 2^(level/8).
+// weightsFor returns the table of a kernel widened by 2^(level/16).
 func weightsFor(k Kernel, level int) *weights {
 	key := weightsKey{k, level}
 	if w, ok := weightsCache.Load(key); ok {

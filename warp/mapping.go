@@ -123,11 +123,9 @@ type blockMap struct {
 // prepare works out the mapping over the block at origin.
 func (m *blockMap) prepare(proj *projector, origin image.Point) {
 	m.proj, m.origin = proj, origin
-	m.step = 1
-	if m.tryStep(coarseStepPx) || m.tryStep(fineStepPx) {
-		return
+	if !m.tryStep(coarseStepPx) && !m.tryStep(fineStepPx) {
+		m.step = 1
 	}
-	m.step = 1
 }
 
 // tryStep fills the nodes for a step and reports whether it is good enough.
@@ -194,13 +192,28 @@ func (m *blockMap) line(xs, ys []float64, seen []bool, i0, i1, j int) {
 	}
 	var column [blockPx/fineStepPx + 3]geom.Pt
 	m.column(column[:], j)
-	stride := coarseStepPx / m.step
-	for i := i0; i < i1; i++ {
-		w := &lagrange[i%m.step*stride]
-		c := column[i/m.step:][:4]
-		xs[i-i0] = w[0]*c[0].X + w[1]*c[1].X + w[2]*c[2].X + w[3]*c[3].X
-		ys[i-i0] = w[0]*c[0].Y + w[1]*c[1].Y + w[2]*c[2].Y + w[3]*c[3].Y
-		seen[i-i0] = true
+	xs, ys = xs[:i1-i0], ys[:i1-i0]
+	for i := i0; i < i1; {
+		cell := i / m.step
+		c := column[cell:][:4]
+		x, y := cubicThrough(c[0].X, c[1].X, c[2].X, c[3].X), cubicThrough(c[0].Y, c[1].Y, c[2].Y, c[3].Y)
+		for end := min(i1, (cell+1)*m.step); i < end; i++ {
+			t := float64(i-cell*m.step) / float64(m.step)
+			xs[i-i0] = x[0] + t*(x[1]+t*(x[2]+t*x[3]))
+			ys[i-i0] = y[0] + t*(y[1]+t*(y[2]+t*y[3]))
+			seen[i-i0] = true
+		}
+	}
+}
+
+// cubicThrough returns the coefficients, lowest first, of the cubic with the
+// values a, b, c, d at −1, 0, 1, 2.
+func cubicThrough(a, b, c, d float64) [4]float64 {
+	return [4]float64{
+		b,
+		c - b/2 - a/3 - d/6,
+		(a+c)/2 - b,
+		(d-a)/6 + (b-c)/2,
 	}
 }
 

@@ -5,13 +5,15 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"flatfell.example/geom"
+	"flatfell.example/internal/par"
 	"flatfell.example/raster"
 )
 
-// noise returns a picture of smooth noise with bounds r.
+// noise returns a picture of white noise with bounds r.
 func noise(r image.Rectangle, seed uint64) *raster.Picture {
 	rng := rand.New(rand.NewPCG(seed, 1))
 	p := raster.NewPicture(r)
@@ -43,7 +45,8 @@ func viewOf(s Surface, scale float64, cams ...geom.Camera) View {
 }
 
 // naive is the slow twin of Fill: the exact mapping, the kernel itself, and
-// coordinates clamped sample by sample. level as in levelFor.
+// coordinates clamped sample by sample. The levels are those
+// of levelFor.
 func naive(s *Sampler, x, y float64, levelX, levelY int) (rgb [3]float64) {
 	p, _ := s.PixelAt(x, y)
 	w, h := s.src.Rect.Dx(), s.src.Rect.Dy()
@@ -68,9 +71,10 @@ func naive(s *Sampler, x, y float64, levelX, levelY int) (rgb [3]float64) {
 }
 
 func TestFillMatchesNaive(t *testing.T) {
-	// A position is off by 1/2048 px by the phase and 0.004 px by the mapping;
-	// white noise has slopes of up to about 2 full scales a pixel.
-	const tol = 0.03
+	// A position is off by 1/2048 px by the phase, and by less by the mapping,
+	// which TestMappingError looks at; white noise has slopes of up to some 2
+	// full scales a pixel each way.
+	const tol = 0.003
 	cam := strong(150, 210, 220)
 	src := noise(image.Rect(5, -3, 155, 207), 1)
 	for _, s := range surfaces {
@@ -108,6 +112,293 @@ func TestFillMatchesNaive(t *testing.T) {
 	}
 }
 
+// TestMappingError holds the interpolated mapping to 0.01 px of the exact one,
+// on every surface, with strong distortion, at scales from a thumbnail's to an
+// enlargement's, and checks that valid follows the exact mapping.
+func TestMappingError(t *testing.T) {
+	const tolPx = 0.01
+	exact := 0
+	for _, s := range surfaces {
+		for _, scale := range []float64{40, 400, 1500, 5000} {
+			cam := strong(900, 1300, 1200)
+			v := viewOf(s, scale, cam)
+			proj := newProjector(cam, v)
+			var worst float64
+			var m blockMap
+			var xs, ys [blockPx]float64
+			var seen [blockPx]bool
+			blocks := max(1, v.Rect.Dx()*v.Rect.Dy()/blockPx/blockPx)
+			stride := blockPx * max(1, blocks/60)
+			for y := floorTo(v.Rect.Min.Y, blockPx); y < v.Rect.Max.Y; y += blockPx {
+				for x := floorTo(v.Rect.Min.X, blockPx) + (y/blockPx&3)*blockPx; x < v.Rect.Max.X; x += stride {
+					m.prepare(&proj, image.Pt(x, y))
+					if m.step == 1 {
+						exact++
+					}
+					for j := 0; j < blockPx; j += 5 {
+						m.line(xs[:], ys[:], seen[:], 0, blockPx, j)
+						for i := range xs {
+							p, ok := proj.at(m.outputX(i), m.outputY(j))
+							if seen[i] != ok {
+								t.Fatalf("%s at %g, (%d, %d): seen %v, want %v", s.Name(), scale, x+i, y+j, seen[i], ok)
+							}
+							d := p.Sub(geom.Pt{X: xs[i], Y: ys[i]}).Norm()
+							if !(d <= tolPx) {
+								t.Fatalf("%s at %g px/rad, (%d, %d): %g px off", s.Name(), scale, x+i, y+j, d)
+							}
+							worst = max(worst, d)
+						}
+					}
+				}
+			}
+			t.Logf("%s at %g px/rad: %.2g px", s.Name(), scale, worst)
+		}
+	}
+	if exact == 0 {
+		t.Error("no block was mapped pixel by pixel: the test doesn't reach that far")
+	}
+}
+
+// TestIdentity: a plane at the frame's own scale returns the frame.
+func TestIdentity(t *testing.T) {
+	cam := geom.Camera{
+		Width: 130, Height: 90, FocalPx: 5000, CentrePx: geom.Pt{X: 65, Y: 45},
+		CamFromWorld: geom.Identity,
+	}
+	src := noise(image.Rect(0, 0, 130, 90), 3)
+	v := View{Surface: Plane, PxPerRadian: 5000, OriginPx: geom.Pt{X: 65, Y: 45}}
+	if v.Rect, _ = Bounds(v, []geom.Camera{cam}); v.Rect != src.Rect {
+		t.Fatalf("bounds %v, want %v", v.Rect, src.Rect)
+	}
+	for _, kernel := range []Kernel{Cubic, Lanczos3} {
+		dst := planes(src.Rect)
+		valid := make([]uint8, 130*90)
+		NewSampler(src, cam, v, Options{Kernel: kernel, MarginPx: 2}).Fill(dst, valid, src.Rect, nil)
+		for y := range 90 {
+			for x := range 130 {
+				for c := range dst {
+					want := float64(src.Row(y)[3*x+c]) / 65535
+					if got := float64(dst[c].At(x, y)); !(math.Abs(got-want) <= 1e-6) {
+						t.Fatalf("kernel %d, (%d, %d): %g, want %g", kernel, x, y, got, want)
+					}
+				}
+				want := uint8(0)
+				if x >= 2 && y >= 2 && x < 128 && y < 88 {
+					want = 255
+				}
+				if got := valid[y*130+x]; got != want {
+					t.Fatalf("valid(%d, %d) = %d, want %d", x, y, got, want)
+				}
+			}
+		}
+	}
+}
+
+// TestConstant: a constant frame is that constant everywhere on the surface,
+// outside the frame and behind the camera included, through the tone curve.
+func TestConstant(t *testing.T) {
+	cam := strong(60, 80, 70)
+	src := raster.NewPicture(image.Rect(0, 0, 60, 80))
+	for i := range src.Pix {
+		src.Pix[i] = uint16(10000 * (1 + i%3))
+	}
+	var tone [3][]float32
+	want := [3]float64{0.5, 0.25, 4}
+	for c := range tone {
+		tone[c] = make([]float32, 1<<16)
+		tone[c][10000*(1+c)] = float32(want[c])
+	}
+	for _, s := range surfaces {
+		for _, scale := range []float64{100, 8, 0.3} {
+			v := View{Surface: s, PxPerRadian: scale}
+			r := image.Rect(-500, -300, 500, 300)
+			dst := planes(r)
+			valid := make([]uint8, r.Dx()*r.Dy())
+			NewSampler(src, cam, v, Options{}).Fill(dst, valid, r, &tone)
+			for c := range dst {
+				for i, got := range dst[c].Pix {
+					if !(math.Abs(float64(got)-want[c]) <= 1e-6*want[c]) {
+						t.Fatalf("%s at %g: channel %d sample %d is %g, want %g", s.Name(), scale, c, i, got, want[c])
+					}
+				}
+			}
+			lit := 0
+			for _, x := range valid {
+				lit += int(x) / 255
+			}
+			if lit == 0 && scale > 1 || lit > r.Dx()*r.Dy()/2 {
+				t.Errorf("%s at %g: %d valid pixels", s.Name(), scale, lit)
+			}
+		}
+	}
+}
+
+// TestOutside: beyond the frame's edge its edge pixels go on.
+func TestOutside(t *testing.T) {
+	cam := geom.Camera{
+		Width: 20, Height: 30, FocalPx: 1000, CentrePx: geom.Pt{X: 10, Y: 15},
+		CamFromWorld: geom.Identity,
+	}
+	src := noise(image.Rect(0, 0, 20, 30), 4)
+	v := View{Surface: Plane, PxPerRadian: 1000, OriginPx: geom.Pt{X: 10, Y: 15}}
+	r := image.Rect(-100, -100, 120, 130)
+	dst := planes(r)
+	NewSampler(src, cam, v, Options{}).Fill(dst, nil, r, nil)
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		for x := r.Min.X; x < r.Max.X; x++ {
+			want := float64(src.Row(max(0, min(29, y)))[3*max(0, min(19, x))+1]) / 65535
+			if got := float64(dst[1].At(x, y)); !(math.Abs(got-want) <= 1e-6) {
+				t.Fatalf("(%d, %d): %g, want %g", x, y, got, want)
+			}
+		}
+	}
+}
+
+// TestTilesEqualWhole: the same bytes for any tiling and any number of
+// workers that share one Sampler.
+func TestTilesEqualWhole(t *testing.T) {
+	cam := strong(300, 400, 350)
+	src := noise(image.Rect(0, 0, 300, 400), 5)
+	for _, scale := range []float64{350, 120} {
+		v := viewOf(Cylinder, scale, cam)
+		r := v.Rect.Inset(-11)
+		sampler := NewSampler(src, cam, v, Options{})
+		whole, wholeValid := planes(r), make([]uint8, r.Dx()*r.Dy())
+		sampler.Fill(whole, wholeValid, r, nil)
+		for _, workers := range []int{1, 4} {
+			tiled, tiledValid := planes(r), make([]uint8, r.Dx()*r.Dy())
+			const tile = 37
+			cols := (r.Dx() + tile - 1) / tile
+			err := par.Do(t.Context(), workers, cols*((r.Dy()+tile-1)/tile), func(i int) error {
+				at := r.Min.Add(image.Pt(i%cols*tile, i/cols*tile))
+				part := image.Rectangle{Min: at, Max: at.Add(image.Pt(tile, tile))}.Intersect(r)
+				valid := make([]uint8, part.Dx()*part.Dy())
+				sampler.Fill(tiled, valid, part, nil)
+				for y := range part.Dy() {
+					copy(tiledValid[(part.Min.Y+y-r.Min.Y)*r.Dx()+part.Min.X-r.Min.X:], valid[y*part.Dx():][:part.Dx()])
+				}
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for c := range whole {
+				if !slices.Equal(whole[c].Pix, tiled[c].Pix) {
+					t.Errorf("scale %g, %d workers: channel %d differs", scale, workers, c)
+				}
+			}
+			if !slices.Equal(wholeValid, tiledValid) {
+				t.Errorf("scale %g, %d workers: valid differs", scale, workers)
+			}
+		}
+	}
+}
+
+// TestWrap: a frame that looks straight behind is the same picture to the left
+// and to the right of the seam, a turn apart.
+func TestWrap(t *testing.T) {
+	cam := strong(120, 160, 150)
+	cam.CamFromWorld = geom.FromYawPitchRoll(180*geom.Degree, 0.1, 0)
+	src := noise(image.Rect(0, 0, 120, 160), 6)
+	for _, s := range []Surface{Cylinder, Sphere} {
+		// Large enough that no block widens its kernel.
+		v := View{Surface: s, PxPerRadian: 250, OriginPx: geom.Pt{X: 0.3}}.Closed()
+		sampler := NewSampler(src, cam, v, Options{})
+		half := v.WrapPx / 2
+		left := image.Rect(-half-50, -40, -half+50, 40)
+		right := left.Add(image.Pt(v.WrapPx, 0))
+		a, b := planes(left), planes(right)
+		va, vb := make([]uint8, 8000), make([]uint8, 8000)
+		sampler.Fill(a, va, left, nil)
+		sampler.Fill(b, vb, right, nil)
+		if !slices.Equal(va, vb) || !slices.Contains(va, 255) {
+			t.Errorf("%s: valid differs across the seam, or is empty", s.Name())
+		}
+		for i := range a[0].Pix {
+			// Blocks lie differently, so a position may round to the next phase,
+			// on white noise.
+			if d := math.Abs(float64(a[0].Pix[i] - b[0].Pix[i])); !(d <= 0.006) {
+				t.Fatalf("%s: sample %d differs by %g", s.Name(), i, d)
+			}
+		}
+	}
+}
+
+// TestAntiAlias: a checkerboard of single pixels, drawn three times smaller,
+// is grey. Without widening it would keep most of its contrast.
+func TestAntiAlias(t *testing.T) {
+	cam := geom.Camera{
+		Width: 300, Height: 300, FocalPx: 900, CentrePx: geom.Pt{X: 150, Y: 150},
+		CamFromWorld: geom.FromYawPitchRoll(0.02, 0.01, 0.1),
+	}
+	src := raster.NewPicture(image.Rect(0, 0, 300, 300))
+	for y := range 300 {
+		for x := range 300 {
+			for c := range 3 {
+				src.Row(y)[3*x+c] = uint16(65535 * ((x + y) & 1))
+			}
+		}
+	}
+	contrast := func(kernel Kernel, scale float64) float64 {
+		v := viewOf(Plane, scale, cam)
+		mid := v.Rect.Min.Add(v.Rect.Max).Div(2)
+		r := image.Rectangle{Min: mid, Max: mid}.Inset(-30)
+		dst := planes(r)
+		NewSampler(src, cam, v, Options{Kernel: kernel}).Fill(dst, nil, r, nil)
+		var sumSq float64
+		for _, x := range dst[0].Pix {
+			sumSq += (float64(x) - 0.5) * (float64(x) - 0.5)
+		}
+		return 2 * math.Sqrt(sumSq/float64(len(dst[0].Pix)))
+	}
+	for _, kernel := range []Kernel{Cubic, Lanczos3} {
+		full, third := contrast(kernel, 900), contrast(kernel, 300)
+		if !(full > 0.3) || !(third < 0.01) {
+			t.Errorf("kernel %d: contrast %.4f at full size, %.4f at a third", kernel, full, third)
+		}
+	}
+}
+
+// TestFoldedDistortion: past the radius where the polynomial turns back,
+// nothing counts as seen, even where it would lead into the frame again.
+func TestFoldedDistortion(t *testing.T) {
+	cam := geom.Camera{
+		Width: 400, Height: 400, FocalPx: 400, CentrePx: geom.Pt{X: 200, Y: 200},
+		Radial: [3]float64{-0.4, 0.05, 0}, CamFromWorld: geom.Identity,
+	}
+	v := View{Surface: Cylinder, PxPerRadian: 200}
+	s := NewSampler(noise(image.Rect(0, 0, 400, 400), 7), cam, v, Options{})
+	gone, last := false, -1.0
+	for x := range 700 {
+		p, ok := s.PixelAt(float64(x), 0)
+		if gone && ok {
+			t.Fatalf("x = %d: seen again at %v", x, p)
+		}
+		gone = gone || !ok
+		if x < 620 && !(p.X >= last) {
+			t.Fatalf("x = %d: source goes back from %g to %g", x, last, p.X)
+		}
+		last = p.X
+	}
+	if !gone {
+		t.Error("never out of sight")
+	}
+}
+
+func TestOptions(t *testing.T) {
+	if err := (Options{}).Validate(); err != nil {
+		t.Error(err)
+	}
+	if (Options{}).Kernel != Cubic {
+		t.Error("the default kernel is not Cubic")
+	}
+	for _, o := range []Options{{Kernel: 2}, {Kernel: -1}, {MarginPx: -1}, {MarginPx: math.NaN()}, {MarginPx: math.Inf(1)}} {
+		if o.Validate() == nil {
+			t.Errorf("%+v is valid", o)
+		}
+	}
+}
+
 func BenchmarkFill(b *testing.B) {
 	cam := geom.Camera{
 		Width: 2080, Height: 3120, FocalPx: 3066, CentrePx: geom.Pt{X: 1040, Y: 1560},
@@ -131,4 +422,3 @@ func BenchmarkFill(b *testing.B) {
 		}
 	}
 }
-

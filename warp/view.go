@@ -85,8 +85,9 @@ const innerLines = 64
 // the rectangle is one turn wide about OriginPx, v.WrapPx or, where that is 0,
 // the WrapPx of v.Closed().
 //
-// Parts of frames outside the surface's domain are left out. The rectangle is
-// empty if nothing is inside.
+// Parts of frames outside the surface's domain are left out; where a frame
+// reaches past its end, that end is found to a 64th of the frame. The rectangle
+// is empty if nothing is inside.
 func Bounds(v View, cams []geom.Camera) (r image.Rectangle, closed bool) {
 	turn := v.Surface.WrapWidth()
 	var spans []extent
