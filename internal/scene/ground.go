@@ -80,15 +80,22 @@ func (s *Scene) mirror(q *ray, rough float64) rgb {
 }
 
 func (s *Scene) beach(q *ray, x, z, land, dist, across, deep float64) rgb {
-	foot := math.Sqrt(across * deep)
-	n := fbm(x/2.1, z/2.1, foot/2.1, 9, 0.56, s.seed+31)
+	foot := 0.8 * deep
+	n := fbm(x/2.1, z/2.1, foot/2.1, 8, 0.56, s.seed+31)
 	big := fbm(x/14, z/9, foot/9, 3, 0.5, s.seed+32)
+	// Grain in polar coordinates, where pixels are square at any distance.
+	az, down := q.az, EyeHeight/dist
+	if q.side != 0 || q.along != 0 {
+		az, down = math.Atan2(x, z), EyeHeight/math.Hypot(x, z)
+	}
+	const grain = 0.016 // radians
+	n += 0.42 * fbm(az/grain, down/(0.6*grain), q.foot/(0.6*grain), 6, 0.62, s.seed+36)
 	// The sand dries inland; hollows stay wet.
 	wet := 1 - step(2, 9, land+2.6*big+0.5*n)
 	dry := dryShade.scale(1 + 0.15*n + 0.08*big)
 	// Ripples run along the shore, one every 11 cm, in patches.
 	lambda := 0.11
-	amp := octaveWeight(1.6*foot/lambda) * step(-0.5, 0.6, 0.9*noise2(x/2.7, z/1.9, s.seed+33)+0.6*wet-0.1)
+	amp := octaveWeight(2*(deep*math.Abs(q.hz)+across*math.Abs(q.hx))/lambda) * step(-0.5, 0.6, 0.9*noise2(x/2.7, z/1.9, s.seed+33)+0.6*wet-0.1)
 	if amp > 0 {
 		phase := z/lambda + 2.1*noise2(x/0.9, z/1.4, s.seed+34) + 0.8*noise2(x/0.21, z/0.5, s.seed+35)
 		r := math.Sin(2 * math.Pi * phase)
@@ -105,7 +112,7 @@ func (s *Scene) beach(q *ray, x, z, land, dist, across, deep float64) rgb {
 		c = mix(c, s.mirror(q, 0.02+0.03*n), shine)
 	}
 	if dist < 25 {
-		c = s.litter(c, x, z, land, foot)
+		c = s.litter(c, x, z, land, math.Sqrt(across*deep))
 	}
 	return c
 }
@@ -180,7 +187,8 @@ func (s *Scene) sea(q *ray, x, z, land, dist, across, deep float64) rgb {
 	fa, fb := across, 0.6*deep
 	wave := bands(a, b, fa, fb, 0.34, 0.13, 6, s.seed+51)
 	swell := noise2(a/31, b/6.5, s.seed+52)*octaveWeight(fb/6.5) + 0.7*bands(a, b, 2*fa, 6*fb, 9, 5, 3, s.seed+53)
-	slope := 0.20*wave + 0.22*swell
+	// Far out the waves hide each other's slopes.
+	slope := (0.20*wave + 0.22*swell) / (1 + (dist/1500)*(dist/1500))
 	// A wavy surface never mirrors all, even at the horizon.
 	f := 1 - clamp01(q.m/math.Sqrt(1+q.m*q.m)+0.16+0.3*slope)
 	fresnel := 0.03 + 0.72*f*f*f*f
@@ -212,6 +220,6 @@ func (s *Scene) sea(q *ray, x, z, land, dist, across, deep float64) rgb {
 		foam := step(0.34, 0.62, line+0.32*lace-0.05)
 		c = mix(c, rgb{0.70, 0.73, 0.75}.scale(0.92+0.12*lace), 0.93*foam)
 	}
-	cap := step(1.75, 2.3, wave+0.9*swell)
+	cap := step(1.75, 2.3, wave+0.9*swell) * (1 - step(500, 2500, dist))
 	return mix(c, rgb{0.6, 0.64, 0.66}, 0.7*cap)
 }

@@ -119,5 +119,5 @@ func (m *mover) look(q *ray, time, ground float64) (c rgb, cover float64) {
 		inside = (0.35/m.size)*(1-au*au)*(0.7+0.4*noise1(u*6, m.seed)) - math.Abs(v)
 		c = rgb{0.72, 0.75, 0.77}
 	}
-	return c, clamp01(0.5 + inside*m.size/(0.5*q.foot*m.dist))
+	return c, clamp01(0.5 + inside*m.size/(q.edge*m.dist))
 }

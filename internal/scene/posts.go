@@ -76,7 +76,7 @@ func (s *Scene) post(q *ray, i int, ground float64) (c rgb, cover float64) {
 		return c, 0
 	}
 	b := dx*q.hz - dz*q.hx // and how far to the side of the ray the axis is
-	edge := 0.5 * q.foot * t
+	edge := q.edge * t
 	cover = clamp01(0.5 + (p.Radius-math.Abs(b))/edge)
 	if cover <= 0 {
 		return c, 0

@@ -27,12 +27,14 @@ func (s *Scene) Frame(ctx context.Context, workers int, t *Truth, i int) (*raste
 	worldFromCam := cam.CamFromWorld.Inv()
 	pic := raster.NewPicture(image.Rect(0, 0, cam.Width, cam.Height))
 	dev := developer{tone: t.ToneCurve, sigma: t.Noise, seed: hash64(t.Seed) ^ hash64(uint64(i)+0x51ed)}
+	foot := 1 / cam.FocalPx
+	edge := foot / float64(t.Supersample)
 	look := func(x, y float64) (rgb, bool) {
 		v, ok := cam.RayFromPixel(geom.Pt{X: x, Y: y})
 		if !ok {
 			return rgb{}, false
 		}
-		return s.shade(f.Origin, worldFromCam.Apply(v), 1/cam.FocalPx, f.Seconds), true
+		return s.shade(f.Origin, worldFromCam.Apply(v), foot, edge, f.Seconds), true
 	}
 	err := stripes(ctx, workers, pic, t.Supersample, look, func(x, y int, c rgb, _ float64) {
 		light := t.Light(&cam, geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5})
@@ -64,12 +66,13 @@ func (s *Scene) Surface(ctx context.Context, workers int, r image.Rectangle, sup
 	pic := raster.NewPicture(r)
 	pic.Alpha = make([]uint16, r.Dx()*r.Dy())
 	var dev developer
+	edge := footprint / float64(supersample)
 	look := func(x, y float64) (rgb, bool) {
 		v, ok := worldFromPixel(x, y)
 		if !ok {
 			return rgb{}, false
 		}
-		return s.shade(geom.Vec{}, v, footprint, 0), true
+		return s.shade(geom.Vec{}, v, footprint, edge, 0), true
 	}
 	err := stripes(ctx, workers, pic, supersample, look, func(x, y int, c rgb, seen float64) {
 		dev.develop(pic.Row(y)[3*(x-r.Min.X):], 0, c)

@@ -121,7 +121,7 @@ func New(seed uint64, o Options) *Scene {
 // mean over 2 × 2 samples a pixel then has edges as of an exact area integral.
 // time in seconds moves the movers.
 func (s *Scene) Radiance(origin, dir geom.Vec, footprint, time float64) (r, g, b float32) {
-	c := s.shade(origin, dir, footprint, time)
+	c := s.shade(origin, dir, footprint, 0.5*footprint, time)
 	return float32(c.r), float32(c.g), float32(c.b)
 }
 
@@ -132,23 +132,33 @@ type ray struct {
 	m      float64 // rise (y is down) per horizontal metre
 	az     float64 // azimuth of the direction
 	foot   float64 // radians a pixel
+	// edge is the angle over which edges are softened: that between samples,
+	// so that their mean is an exact area integral.
+	edge float64
 	// side = hx·o.z − hz·o.x and along = h·o place the origin relative to
 	// the horizontal line of the ray through the axis.
 	side, along float64
 }
 
-func (s *Scene) shade(o, d geom.Vec, foot, time float64) rgb {
+// newRay returns the ray from o in direction d seen with pixels of foot
+// radians and edges of edge radians.
+func newRay(o, d geom.Vec, foot, edge float64) ray {
 	h := math.Sqrt(d.X*d.X + d.Z*d.Z)
 	if h < 1e-9*math.Abs(d.Y) { // straight up or down: any azimuth will do
 		d.Z = 1e-9 * math.Abs(d.Y)
 		h = d.Z
 	}
-	q := ray{o: o, hx: d.X / h, hz: d.Z / h, m: d.Y / h, foot: foot}
+	q := ray{o: o, hx: d.X / h, hz: d.Z / h, m: d.Y / h, foot: foot, edge: edge}
 	q.az = math.Atan2(d.X, d.Z)
 	if o.X != 0 || o.Z != 0 {
 		q.side = q.hx*o.Z - q.hz*o.X
 		q.along = q.hx*o.X + q.hz*o.Z
 	}
+	return q
+}
+
+func (s *Scene) shade(o, d geom.Vec, foot, edge, time float64) rgb {
+	q := newRay(o, d, foot, edge)
 	// Front to back. left is the fraction of light that still comes from
 	// behind what was met.
 	var sum rgb
@@ -197,7 +207,7 @@ func (s *Scene) shade(o, d geom.Vec, foot, time float64) rgb {
 		}
 	}
 	// The horizon's edge, softened like every other edge.
-	below := clamp01(0.5 + q.m/(0.5*foot))
+	below := clamp01(0.5 + q.m/edge)
 	if below > 0 {
 		put(s.ground(&q, ground), below)
 	}

@@ -177,7 +177,7 @@ func (s *Scene) shell(sh *shell, q *ray, ground float64) (c rgb, cover float64) 
 		return c, 0
 	}
 	u := az * sh.dist
-	edge := 0.5 * pix
+	edge := q.edge * sh.dist
 	cover = clamp01(0.5 + (p-v)/(edge*math.Sqrt(1+slope*slope)))
 	foot := clamp01(0.5 + v/edge)
 	if sh.kind == rock {

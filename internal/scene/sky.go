@@ -5,7 +5,7 @@ import "math"
 // clearSky returns the sky without clouds at an elevation given by its sine.
 func (s *Scene) clearSky(q *ray, sinEl float64) rgb {
 	up := clamp01(sinEl)
-	t := math.Sqrt(up)
+	t := math.Sqrt(up+0.0025) - 0.05
 	c := mix(s.horizon, s.zenith, clamp01(1.25*t-0.12*up))
 	cosEl := math.Sqrt(1 - up*up)
 	// The glow around the sun.
