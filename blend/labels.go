@@ -74,9 +74,16 @@ func (l *Labels) ballot(x, y int) ballot {
 	}
 }
 
+// unanimous reports whether only one label can be elected.
+func (b *ballot) unanimous() bool {
+	return b.label[0] == b.label[1] && b.label[0] == b.label[2] && b.label[0] == b.label[3]
+}
+
+// elect returns the label with the most votes among those for which valid
+// holds, the lowest of equals, or −1.
 func (b *ballot) elect(valid func(label int) bool) int {
 	best, bestWeight := -1, 0
-	for i, label := range b.label {
+	for _, label := range b.label {
 		if label < 0 || int(label) == best || !valid(int(label)) {
 			continue
 		}
@@ -86,7 +93,7 @@ func (b *ballot) elect(valid func(label int) bool) int {
 				w += b.weight[k]
 			}
 		}
-		if b.weight[i] > 0 && (w > bestWeight || w == bestWeight && int(label) < best) {
+		if best < 0 || w > bestWeight || w == bestWeight && int(label) < best {
 			best, bestWeight = int(label), w
 		}
 	}
