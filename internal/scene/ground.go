@@ -88,11 +88,13 @@ func (s *Scene) beach(q *ray, x, z, land, dist, across, deep float64) rgb {
 	if q.side != 0 || q.along != 0 {
 		az, down = math.Atan2(x, z), EyeHeight/math.Hypot(x, z)
 	}
-	const grain = 0.016 // radians
-	n += 0.42 * fbm(az/grain, down/(0.6*grain), q.foot/(0.6*grain), 6, 0.62, s.seed+36)
+	const grain = 0.013 // radians
+	grit := aroundSeam(az, func(az float64) float64 {
+		return fbm(az/grain, down/(0.7*grain), q.foot/(0.7*grain), 6, 0.97, s.seed+36)
+	})
 	// The sand dries inland; hollows stay wet.
 	wet := 1 - step(2, 9, land+2.6*big+0.5*n)
-	dry := dryShade.scale(1 + 0.15*n + 0.08*big)
+	dry := dryShade.scale(1 + 0.17*n + 0.08*big + grit*(0.05+0.012*grit))
 	// Ripples run along the shore, one every 11 cm, in patches.
 	lambda := 0.11
 	amp := octaveWeight(2*(deep*math.Abs(q.hz)+across*math.Abs(q.hx))/lambda) * step(-0.5, 0.6, 0.9*noise2(x/2.7, z/1.9, s.seed+33)+0.6*wet-0.1)
@@ -101,7 +103,7 @@ func (s *Scene) beach(q *ray, x, z, land, dist, across, deep float64) rgb {
 		r := math.Sin(2 * math.Pi * phase)
 		dry = dry.scale(1 + amp*(0.2*r+0.1*r*r*r))
 	}
-	c := mix(dry, rgb{0.165, 0.132, 0.1}.scale(1+0.24*n+0.35*(dry.g/dryShade.g-1)), wet)
+	c := mix(dry, rgb{0.165, 0.132, 0.1}.scale(1+0.24*n+0.09*grit+0.35*(dry.g/dryShade.g-1)), wet)
 	// A film of water mirrors the sky, most near the sea and in pools.
 	film := wet * step(0.1, 0.75, 1-land/5+0.45*big+0.25*n)
 	pool := step(0.32, 0.42, -0.75*big+0.12*n+0.25*wet-0.05)
@@ -185,8 +187,8 @@ func (s *Scene) sea(q *ray, x, z, land, dist, across, deep float64) rgb {
 	// a along the crests, b across them.
 	a, b := x*s.windCos+z*s.windSin, -x*s.windSin+z*s.windCos
 	fa, fb := across, 0.6*deep
-	wave := bands(a, b, fa, fb, 0.34, 0.13, 6, s.seed+51)
-	swell := noise2(a/31, b/6.5, s.seed+52)*octaveWeight(fb/6.5) + 0.7*bands(a, b, 2*fa, 6*fb, 9, 5, 3, s.seed+53)
+	wave := bands(a, b, fa, fb, 0.24, 0.12, 6, s.seed+51)
+	swell := noise2(a/31, b/6.5, s.seed+52)*octaveWeight(fb/6.5) + 0.7*bands(a, b, 2*fa, 6*fb, 7, 5, 3, s.seed+53)
 	// Far out the waves hide each other's slopes.
 	slope := (0.20*wave + 0.22*swell) / (1 + (dist/1500)*(dist/1500))
 	// A wavy surface never mirrors all, even at the horizon.

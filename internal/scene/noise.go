@@ -126,17 +126,17 @@ func octaveWeight(foot float64) float64 {
 	return 1/foot - 1
 }
 
-// bands sums count octaves that start at the finest one a pixel of size
-// (footU, footV) can show, cells a·2ᵏ × b·2ᵏ, k ≥ 0. All octaves have the same
-// amplitude: seen at a slant, each distance then shows the same liveliness.
+// bands sums count octaves of noise on a plane seen at a slant, from the
+// finest that pixels of footU × footV can show. Octave k ≥ 0 has cells of
+// a·2^(k/2) × b·2ᵏ: v runs away from the eye, where pixels grow as the square
+// of the distance while they grow with the distance across, so that cells
+// look alike everywhere. All octaves have the same amplitude, and so does the
+// picture at any distance.
 func bands(u, v, footU, footV, a, b float64, count int, seed uint32) float64 {
-	l := math.Log2(max(footU/a, footV/b, 1e-9)) + 0.5
-	if l < 0 {
-		l = 0
-	}
-	k0 := math.Floor(l)
-	fr := l - k0
-	s := math.Ldexp(1, -int(k0))
+	l := max(0, 0.5+math.Log2(max(footU*footU/(a*a), footV/b)))
+	k0 := int(l)
+	fr := l - float64(k0)
+	su, sv := math.Exp2(-0.5*float64(k0))/a, math.Ldexp(1, -k0)/b
 	sum := 0.0
 	for k := range count {
 		w := 1.0
@@ -146,10 +146,31 @@ func bands(u, v, footU, footV, a, b float64, count int, seed uint32) float64 {
 		case count - 1:
 			w = fr
 		}
-		sum += w * noise2(u*s/a, v*s/b, seed+uint32(int(k0)+k)*0x9e3779b9)
-		s *= 0.5
+		sum += w * noise2(u*su, v*sv, seed+uint32(k0+k)*0x9e3779b9)
+		su *= math.Sqrt2 / 2
+		sv *= 0.5
 	}
 	return sum
+}
+
+// seamWidth is the angle over which textures in azimuth are blended to either
+// side of ±π, behind the photographer.
+const seamWidth = 0.05
+
+// aroundSeam returns f(az), made continuous across ±π.
+func aroundSeam(az float64, f func(az float64) float64) float64 {
+	v := f(az)
+	if w, other := seam(az); w > 0 {
+		v += w * (f(other) - v)
+	}
+	return v
+}
+
+// seam returns the weight, up to ½ at ±π, with which the texture at azimuth
+// other, a full turn away, is mixed in.
+func seam(az float64) (w, other float64) {
+	w = 0.5 * (math.Abs(az) - math.Pi + seamWidth) / seamWidth
+	return min(w, 0.5), az - math.Copysign(2*math.Pi, az)
 }
 
 func clamp01(x float64) float64 { return min(max(x, 0), 1) }

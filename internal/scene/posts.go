@@ -116,7 +116,7 @@ func (s *Scene) wood(p *Post, q *ray, b, k, y, pix float64) rgb {
 	round := math.Atan2(nx, -nz) * p.Radius
 	v := EyeHeight - y
 	f := pix * p.Radius / max(k, 0.3*p.Radius)
-	grain := fbm(round/0.05, v/0.55, f/0.05, 5, 0.68, p.seed)
+	grain := fbm(round/0.05, v/0.55, f/0.05, 6, 0.75, p.seed)
 	knots := fbm(round/0.13, v/0.19, f/0.13, 3, 0.6, p.seed+1)
 	crack := step(0.78, 1.0, 1-math.Abs(noise2(round/0.045+0.3*knots, v/0.9, p.seed+2))*1.3) * octaveWeight(f/0.03)
 	light := 0.5 + 0.55*max(nx*s.sun.X+nz*s.sun.Z, 0) + 0.2*max(-nz, 0)

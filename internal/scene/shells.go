@@ -49,18 +49,12 @@ func newShell(dist float64, kind shellKind, st *stream) shell {
 	return shell{dist: dist, kind: kind, seed: st.seed32(), height: make([]float32, profileSize+1)}
 }
 
-// fill sets the skyline; f gets the azimuth and the arc length in metres. The
-// noise in arc length has its seam behind the photographer, where the two
-// ends are blended.
+// fill sets the skyline; f gets the azimuth and the arc length in metres. It is
+// made continuous across the seam.
 func (sh *shell) fill(f func(az, u float64) float64) {
-	const blend = 0.06 // radians
 	for i := range profileSize {
 		az := 2*math.Pi*float64(i)/profileSize - math.Pi
-		h := f(az, az*sh.dist)
-		if t := (az + math.Pi) / blend; t < 1 {
-			h = h*t + (1-t)*f(az, (az+2*math.Pi)*sh.dist)
-		}
-		h = max(h, 0)
+		h := max(0, aroundSeam(az, func(turned float64) float64 { return f(az, turned*sh.dist) }))
 		sh.height[i] = float32(h)
 		sh.top = max(sh.top, h)
 	}
@@ -95,16 +89,17 @@ func makeStacks(st *stream, dist float64, n int, low, high, centre, spread float
 	}
 	sh.fill(func(az, u float64) float64 {
 		best := 0.0
-		jag := 0.11*fbm(u/(0.12*high), 1.5, 0, 7, 0.55, sh.seed) + 0.05*terrace(u/(0.05*high), sh.seed+1)
+		rough := fbm(u/(0.16*high), 1.5, 0, 7, 0.5, sh.seed)
+		jag := 0.05*rough + 0.035*terrace(u/(0.06*high), sh.seed+1)
 		for _, k := range stacks {
-			t := (az - k.az) * dist / k.half * (1 + 0.16*jag)
+			t := (az - k.az) * dist / k.half * (1 + 0.5*jag)
 			a := math.Abs(t)
 			if a > 1.6 {
 				continue
 			}
 			// A flat-topped tower on a low skirt of fallen rock.
-			body := (1 - step(0.72, 1.0, a)) * (1 + k.lean*t*0.5 + 1.5*jag)
-			skirt := 0.13 * (1 - step(0.8, 1.6, a)) * (1 + 4*jag)
+			body := (1 - step(0.62, 1.0, a)) * (0.92 + k.lean*t*0.5 + 0.06*(1-a*a) + jag)
+			skirt := 0.13 * (1 - step(0.8, 1.6, a)) * (1 + 0.6*rough)
 			best = max(best, k.high*max(body, skirt))
 		}
 		return best
@@ -172,21 +167,36 @@ func (s *Scene) shell(sh *shell, q *ray, ground float64) (c rgb, cover float64) 
 	if v < -pix || v > sh.top+sh.grass+pix {
 		return c, 0
 	}
+	if az > math.Pi {
+		az -= 2 * math.Pi
+	} else if az < -math.Pi {
+		az += 2 * math.Pi
+	}
 	p, slope := sh.skyline(az)
 	if p <= 0 {
 		return c, 0
 	}
-	u := az * sh.dist
 	edge := q.edge * sh.dist
 	cover = clamp01(0.5 + (p-v)/(edge*math.Sqrt(1+slope*slope)))
-	foot := clamp01(0.5 + v/edge)
-	if sh.kind == rock {
-		if cover > 0 {
-			c = s.rock(sh, u, v, p, pix)
-		}
-		return s.hazed(c, sh.dist), cover * foot
+	c, fringe := s.texture(sh, az*sh.dist, v, p, slope, pix)
+	if w, other := seam(az); w > 0 {
+		c2, f2 := s.texture(sh, other*sh.dist, v, p, slope, pix)
+		c, fringe = mix(c, c2, w), fringe+w*(f2-fringe)
 	}
-	var blade, fringe float64
+	return s.hazed(c, sh.dist), max(cover, fringe) * clamp01(0.5+v/edge)
+}
+
+// texture returns the colour of a shell at arc length u and height v below a
+// skyline of height p, and how much of the ray the marram on top covers.
+func (s *Scene) texture(sh *shell, u, v, p, slope, pix float64) (c rgb, fringe float64) {
+	edge := 0.5 * pix
+	if v > p+edge*math.Abs(slope)+edge && (sh.kind == rock || v-p > sh.grass) {
+		return c, 0
+	}
+	if sh.kind == rock {
+		return s.rock(sh, u, v, p, pix), 0
+	}
+	var blade float64
 	if v-p < sh.grass && p > 0.15 {
 		blade = marram(u, v, pix, sh.seed+77)
 		if v > p-edge {
@@ -194,11 +204,7 @@ func (s *Scene) shell(sh *shell, q *ray, ground float64) (c rgb, cover float64) 
 			fringe = clamp01(0.5 + (p+tuft*(0.5+0.62*blade)-v)/(2*edge+0.004))
 		}
 	}
-	if max(cover, fringe) <= 0 {
-		return c, 0
-	}
-	c = s.dune(sh, u, v, p, pix, blade)
-	return s.hazed(c, sh.dist), max(cover, fringe) * foot
+	return s.dune(sh, u, v, p, pix, blade), fringe
 }
 
 // marram is a texture of leaning blades in about [−1, 1].
@@ -233,7 +239,7 @@ func (s *Scene) dune(sh *shell, u, v, p, pix, blade float64) rgb {
 	return mix(sand, green, g)
 }
 
-var dryShade = rgb{0.47, 0.385, 0.275}
+var dryShade = rgb{0.52, 0.43, 0.315}
 
 func (s *Scene) rock(sh *shell, u, v, p, pix float64) rgb {
 	size := 2 + 0.05*sh.dist // of the largest blocks, in metres
@@ -241,19 +247,32 @@ func (s *Scene) rock(sh *shell, u, v, p, pix float64) rgb {
 	f := pix / size
 	warp := 0.5 * noise2(x*0.7, y*0.7, sh.seed+21)
 	facet := noise2(1.3*x+warp, 0.45*y-0.4*warp, sh.seed+22)
-	facet = 0.6 * (step(-0.35, 0.35, facet) - 0.5) // lit and shaded sides
-	strata := noise2(0.35*x+0.3*warp, 5*y+1.3*warp, sh.seed+23) * octaveWeight(5*f)
-	n := fbm(2*x+warp, 2.6*y, 2.6*f, 6, 0.6, sh.seed+24)
-	crack := ridged(1.7*x, 0.9*y+warp, 1.7*f, 4, 0.6, sh.seed+25)
-	light := 1 + facet + 0.22*strata + 0.3*n - 0.32*step(0.5, 1.05, crack)
-	c := s.rockTint.scale(max(light, 0.12))
-	// Turf on top, wet rock and surf at the foot.
-	turf := step(0.70, 0.86, v/p+0.12*n+0.05*facet) * step(6, 14, p)
-	c = mix(c, rgb{0.13, 0.15, 0.055}.scale(1+0.35*n), turf*0.9)
+	facet = 0.7 * (step(-0.3, 0.3, facet) - 0.5) // lit and shaded sides
+	small := noise2(4.1*x+2*warp, 2.3*y-0.3*x, sh.seed+26)
+	facet += 0.45 * (step(-0.22, 0.22, small) - 0.5) * octaveWeight(6*f)
+	chip := noise2(13*x-3*y, 8*y+2*warp, sh.seed+28)
+	facet += 0.3 * (step(-0.18, 0.18, chip) - 0.5) * octaveWeight(20*f)
+	bed := y + 0.12*x + 0.3*warp
+	strata := noise2(0.35*x, 4.3*bed, sh.seed+23)*octaveWeight(4.3*f) +
+		0.7*noise2(0.8*x, 13*bed, sh.seed+27)*octaveWeight(13*f)
+	n := fbm(2*x+warp, 2.6*y, 2.6*f, 7, 0.72, sh.seed+24)
+	crack := ridged(1.9*x, 0.8*y+warp, 1.9*f, 5, 0.65, sh.seed+25)
+	light := (1 + facet + 0.28*strata + 0.42*n) * (1 - 0.62*step(0.2, 1.0, crack))
+	c := s.rockTint.scale(max(light, 0.1))
+	c = mix(c, rgb{c.r * 1.25, c.g, c.b * 0.72}, step(0.1, 0.9, strata+0.4*n)) // iron
+	// Turf where the top is flat, wet rock and surf at the foot.
+	turf := step(0.55, 0.25, (p-v)/(0.06*sh.top+0.1*p)+0.5*n-0.2*facet) * step(0.12, 0.3, p/sh.top)
+	if turf > 0 {
+		reach := 0.06 * sh.top
+		left, _ := sh.skyline((u - reach) / sh.dist)
+		right, _ := sh.skyline((u + reach) / sh.dist)
+		turf *= step(0.9, 0.5, (p-min(left, right))/(2*reach))
+		c = mix(c, rgb{0.12, 0.145, 0.05}.scale(max(0.2, 1+0.4*n+0.3*facet)), turf*0.92)
+	}
 	if sh.inSea {
-		wet := 0.02 * sh.dist * (0.6 + 0.3*n)
-		c = mix(c.scale(0.45), c, step(0, 1, v/(wet+0.3)))
-		c = mix(c, rgb{0.62, 0.66, 0.68}, 0.85*step(0.35, 0.9, 0.9-v/(0.35+0.0035*sh.dist)+0.7*n))
+		wet := 0.012 * sh.dist * (0.6 + 0.3*n)
+		c = mix(c.scale(0.42), c, step(0, 1, v/(wet+0.3)))
+		c = mix(c, rgb{0.62, 0.66, 0.68}, 0.85*step(0.3, 0.8, 0.9-v/(0.16+0.0016*sh.dist)+0.6*n))
 	}
 	return c
 }

@@ -20,8 +20,8 @@ func (s *Scene) clearSky(q *ray, sinEl float64) rgb {
 
 const (
 	cloudCurve  = 0.012 // height of the cloud layer over the planet's radius
-	cloudLit    = 0.80
-	cloudOctave = 7
+	cloudLit    = 0.88
+	cloudOctave = 8
 )
 
 // sky returns the sky along q, seen from the ground. It depends on the
@@ -48,14 +48,24 @@ func (s *Scene) sky(q *ray) rgb {
 	// fbm's range.
 	edge := 0.95 - 1.75*s.cover
 	d := body - edge + 0.35*noise2(0.23*x, 0.23*z, s.seed+64)
+	// Billows, round as seen from below: in angles, not on the layer.
+	billow := 0.0
+	if d > -0.4 {
+		el := math.Atan2(sin, cos)
+		billow = aroundSeam(q.az, func(az float64) float64 {
+			return ridged(az*cos/0.09, el/0.07, q.foot/0.07, 6, 0.6, s.seed+66)
+		})
+		billow = -0.25 * billow
+		d += billow
+	}
 	if d <= 0 {
 		return s.veil(c, x, z, foot, sin)
 	}
-	alpha := step(0, 0.34, d)
+	alpha := step(0, 0.3, d)
 	// Thick parts are dark below; the side toward the sun is bright.
 	toSun := fbm(x+0.16*s.sun.X, z+0.16*s.sun.Z, foot, 5, 0.52, s.seed+63) - body
-	lit := clamp01(0.62 - 0.55*toSun - 0.5*(d-0.15))
-	cloud := mix(rgb{0.34, 0.37, 0.42}, s.sunLit.scale(cloudLit), lit)
+	lit := clamp01(0.66 - 0.55*toSun - 0.45*(d-0.15) + 0.8*billow)
+	cloud := mix(rgb{0.34, 0.37, 0.42}, mix(s.sunLit, rgb{1, 1, 1}, 0.5).scale(cloudLit), lit)
 	far := clamp01((t - 2.5) / 11)
 	cloud = mix(cloud, s.horizon.scale(1.05), 0.62*far*far)
 	c = mix(s.veil(c, x, z, foot, sin), cloud, alpha*(0.97-0.25*far))
