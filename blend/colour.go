@@ -27,7 +27,9 @@ func DecodeSRGB(v float64) float64 {
 
 // SRGBDecodeTable returns the linear light of each 16-bit sRGB sample. The
 // table is shared: read only.
-var SRGBDecodeTable = sync.OnceValue(func() *[65536]float32 {
+func SRGBDecodeTable() *[65536]float32 { return srgbDecodeTable() }
+
+var srgbDecodeTable = sync.OnceValue(func() *[65536]float32 {
 	t := new([65536]float32)
 	for i := range t {
 		t[i] = float32(DecodeSRGB(float64(i) / 65535))
@@ -35,13 +37,15 @@ var SRGBDecodeTable = sync.OnceValue(func() *[65536]float32 {
 	return t
 })
 
-// SRGBEncoder encodes linear light by a table of 65,536 entries and a
-// straight line between two of them; see [NewSRGBEncoder].
-type SRGBEncoder [65537]float32
+// EncodeTable encodes linear light by a table of 65,536 entries and a
+// straight line between two of them.
+type EncodeTable [65537]float32 // the last entry twice, so that every entry has a next
 
-// NewSRGBEncoder returns the encoder. It is shared: read only.
-var NewSRGBEncoder = sync.OnceValue(func() *SRGBEncoder {
-	t := new(SRGBEncoder)
+// SRGBEncodeTable returns the table for sRGB. It is shared: read only.
+func SRGBEncodeTable() *EncodeTable { return srgbEncodeTable() }
+
+var srgbEncodeTable = sync.OnceValue(func() *EncodeTable {
+	t := new(EncodeTable)
 	for i := range t {
 		t[i] = float32(EncodeSRGB(min(float64(i)/65535, 1)))
 	}
@@ -53,7 +57,7 @@ var NewSRGBEncoder = sync.OnceValue(func() *SRGBEncoder {
 // 16-bit step. A line errs by at most h²/8 · |f″| = 7e-8 where the curve bends
 // most and h/4 · |Δf′| = 8e-7 at the joint of its two pieces; the rounding of
 // float32 adds 1e-7.
-func (t *SRGBEncoder) Encode(v float32) float32 {
+func (t *EncodeTable) Encode(v float32) float32 {
 	if !(v > 0) {
 		return 0
 	}

@@ -74,8 +74,8 @@ const minGainSigma = 1e-3
 //
 //	Σ w ρ(|log LinA − log LinB + l_A − l_B| / σ) + Σ l² / σ_g²
 //
-// where ρ is the loss of Geman & McClure over the three channels together (a
-// mover is one in all of them) and σ is estimated from the residuals. It is
+// where ρ(x) = x²/(1 + x²/9) is the loss of Geman & McClure, over the three channels together (a mover is
+// one in all of them), and σ is estimated from the residuals. It is
 // the criterion of Brown & Lowe 2007, sec. 6, in logarithms, where it has no
 // trivial solution of zero gain, needs no reference frame and is linear but
 // for ρ. The prior counts as one sample of noise σ_g, so that it settles what
@@ -86,9 +86,9 @@ const minGainSigma = 1e-3
 //	(3) multiplying all weights by a factor changes the result only through
 //	    the prior.
 //
-// Robust weights start from the residuals to the least-squares fit of the
-// weighted medians of the pairs, which half the samples of a pair cannot
-// upset. The error is that of o.Validate, or tells of a frame number outside
+// It is solved by reweighted least squares (weights (1 + x²/9)⁻²) from the fit
+// to the weighted medians of the pairs, which less than half the samples of a
+// pair cannot upset. The error is that of o.Validate, or tells of a frame number outside
 // [0, n).
 //
 // Cost O(iterations · (samples + n³)).

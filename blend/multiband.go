@@ -43,8 +43,8 @@ type MultibandOptions struct {
 	// pixels, rounded up to a multiple of 128. Zero means 512 up to 4 bands,
 	// else 1024. It changes time and memory, not the picture.
 	Tile int
-	// Workers bounds the goroutines, see par.Workers. Each needs about
-	// 70·(Tile + 8·2^Bands)² bytes where two layers meet.
+	// Workers bounds the goroutines; below 1 it is the number of processors.
+	// Each needs about 60·(Tile + 8·2^Bands)² bytes where two layers meet.
 	Workers int
 	// Progress, if set, is told the share done, from 0 to 1, in ascending
 	// order and never by two goroutines at once.
@@ -94,9 +94,11 @@ func Bands(overlapPx float64) int {
 //	    in strips. The bytes are the same.
 //	(2) Where all layers that reach a pixel are the same 16-bit picture, dst is
 //	    that picture.
-//	(3) Where one label reaches, dst is that layer, rounded.
+//	(3) Where one label reaches, dst is that layer, rounded. This is decided
+//	    for squares of 128 pixels at their multiples.
 //	(4) On a full turn the picture closes: moving all by k·2^Bands pixels
-//	    moves the result.
+//	    moves the result, to one step of 16 bits (all of it if k·2^Bands is a
+//	    multiple of 128, the grain of (3)).
 //
 // A pixel at which its own layer is not valid is taken from the first layer
 // that is, without a transition; good labels leave none. dst.Alpha, if not
@@ -198,6 +200,7 @@ type tileScratch struct {
 	mask     []*raster.Plane    // Gaussian pyramid of a mask
 	gauss    []*raster.Plane    // Gaussian pyramid of a channel
 	sum      [3][]*raster.Plane // blended Laplacian pyramid
+	blended  [3]*raster.Plane   // its finest level, where it is collapsed
 	need     []image.Rectangle  // bounds of sum, level by level
 	expanded raster.Plane
 }
@@ -221,10 +224,12 @@ func newTileScratch(bands int) *tileScratch {
 		}
 		return p
 	}
-	return &tileScratch{
-		mask: planes(), gauss: planes(), sum: [3][]*raster.Plane{planes(), planes(), planes()},
-		need: make([]image.Rectangle, bands+1),
+	s := &tileScratch{mask: planes(), gauss: planes(), need: make([]image.Rectangle, bands+1)}
+	for c := range s.sum {
+		s.sum[c] = planes()
+		s.blended[c] = s.sum[c][0]
 	}
+	return s
 }
 
 // fill returns the i-th place for a layer's pixels.
@@ -351,7 +356,7 @@ func (b *blender) blend(r, part image.Rectangle, s *tileScratch) *[3]*raster.Pla
 		}
 	}
 	b.sumBands(support, s)
-	return &[3]*raster.Plane{s.sum[0][0], s.sum[1][0], s.sum[2][0]}
+	return &s.blended
 }
 
 // fillOf returns the pixels of the layer with a label of s.among.
@@ -500,10 +505,13 @@ func (b *blender) write(r image.Rectangle, rgb *[3]*raster.Plane) {
 
 // sample16 rounds v to 16 bits; NaN gives 0.
 func sample16(v float32) uint16 {
-	if !(v > 0) {
+	switch {
+	case !(v > 0):
 		return 0
+	case v >= 1:
+		return 65535
 	}
-	return uint16(min(v, 1)*65535 + 0.5)
+	return uint16(int32(v*65535 + 0.5))
 }
 
 // patch writes the pixels of r marked in s.bad.

@@ -343,3 +343,40 @@ func BenchmarkSeam(b *testing.B) {
 		}
 	}
 }
+
+// The zero value of the options means the defaults that the fields state.
+func TestSeamDefaults(t *testing.T) {
+	grid := image.Rect(0, 0, 120, 50)
+	layers := []SeamLayer{
+		seamLayer(image.Rect(0, 0, 60, 50), noisy(3, 0.03, scenery(500))),
+		seamLayer(image.Rect(35, 0, 95, 50), noisy(4, 0.03, scenery(500))),
+		seamLayer(image.Rect(70, 0, 120, 50), noisy(5, 0.03, scenery(500))),
+	}
+	want := mustSeams(t, grid, layers, SeamOptions{})
+	if got := mustSeams(t, grid, layers, SeamOptions{Border: 0.5, Length: 0.02, Order: []int{1, 0, 2}}); !slices.Equal(got.L, want.L) {
+		t.Error("the stated defaults give other labels")
+	}
+	for _, o := range []SeamOptions{{Border: -1}, {Length: 2}} {
+		if got := mustSeams(t, grid, layers, o); slices.Equal(got.L, want.L) {
+			t.Errorf("%+v changes nothing", o)
+		}
+	}
+}
+
+// One layer round the whole turn: its ends meet without a seam forced between
+// them, unless another is deeper there.
+func TestSeamWholeTurn(t *testing.T) {
+	grid := image.Rect(0, 0, 90, 20)
+	round := seamLayer(image.Rect(-7, 0, 83, 20), scenery(90))
+	o := SeamOptions{Wrap: true, Order: []int{0, 1}}
+	l := mustSeams(t, grid, []SeamLayer{seamLayer(image.Rect(20, 0, 50, 20), scenery(90)), round}, o)
+	if c := counts(l, 2); c[1] != len(l.L) {
+		t.Errorf("the layer all round has %d of %d cells", c[1], len(l.L))
+	}
+	l = mustSeams(t, grid, []SeamLayer{seamLayer(image.Rect(-25, 0, 11, 20), scenery(90)), round}, o)
+	for y := 8; y < 12; y++ {
+		if l.At(82, y) != 0 || l.At(83, y) != 0 || l.At(40, y) != 1 {
+			t.Errorf("row %d: labels %d and %d at the ends, %d opposite", y, l.At(82, y), l.At(83, y), l.At(40, y))
+		}
+	}
+}
