@@ -319,8 +319,12 @@ func TestDecodeCancelledMidway(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := f.Decode(&cancelAfter{t.Context(), 5}); !errors.Is(err, context.Canceled) {
+	ctx := &cancelAfter{t.Context(), 5}
+	if _, err := f.Decode(ctx); !errors.Is(err, context.Canceled) {
 		t.Errorf("err = %v", err)
+	}
+	if after := -ctx.n; after > 4 { // the file takes more than a hundred reads
+		t.Errorf("%d looks at the context after its cancel", after)
 	}
 }
 
