@@ -36,7 +36,7 @@ func (d *developer) develop(dst []uint16, number uint64, c rgb) {
 }
 
 // encode is the transfer function of IEC 61966-2-1 (sRGB) of x clipped to
-// [0, 1].
+// [0, 1], from a table to 2e-6: an eighth of a 16-bit step.
 func encode(x float64) float64 {
 	switch {
 	case !(x > 0):
@@ -46,8 +46,22 @@ func encode(x float64) float64 {
 	case x >= 1:
 		return 1
 	}
-	return 1.055*math.Pow(x, 1/2.4) - 0.055
+	x *= encodeSteps
+	i := int(x)
+	return encodeTable[i] + (x-float64(i))*(encodeTable[i+1]-encodeTable[i])
 }
+
+const encodeSteps = 1 << 14
+
+// encodeTable holds the power law at multiples of 1/encodeSteps. Its second
+// derivative at the joint, -2200, over 8 encodeSteps² is the error of encode.
+var encodeTable = func() *[encodeSteps + 1]float64 {
+	var t [encodeSteps + 1]float64
+	for i := range t {
+		t[i] = 1.055*math.Pow(float64(i)/encodeSteps, 1/2.4) - 0.055
+	}
+	return &t
+}()
 
 // toneCurve is an S with fixed points 0, ½ and 1 and slope 1.3 in the middle.
 func toneCurve(x float64) float64 { return x - 0.3/(2*math.Pi)*math.Sin(2*math.Pi*x) }

@@ -53,8 +53,8 @@ func (s *Scene) ground(q *ray, dist float64) rgb {
 	dist = min(max(dist, 0), 2e5)
 	x, z := q.o.X+dist*q.hx, q.o.Z+dist*q.hz
 	// One pixel covers across × deep metres of the plane.
-	across := q.foot * math.Hypot(dist, EyeHeight)
-	deep := across * math.Hypot(dist, EyeHeight) / EyeHeight
+	across := q.foot * hypot(dist, EyeHeight)
+	deep := across * hypot(dist, EyeHeight) / EyeHeight
 	land := -1e9
 	if dist < 3000 {
 		land = s.shore.inland(x, z)
@@ -86,7 +86,7 @@ func (s *Scene) beach(q *ray, x, z, land, dist, across, deep float64) rgb {
 	// Grain in polar coordinates, where pixels are square at any distance.
 	az, down := q.az, EyeHeight/dist
 	if q.side != 0 || q.along != 0 {
-		az, down = math.Atan2(x, z), EyeHeight/math.Hypot(x, z)
+		az, down = math.Atan2(x, z), EyeHeight/hypot(x, z)
 	}
 	const grain = 0.013 // radians
 	grit := aroundSeam(az, func(az float64) float64 {
@@ -108,7 +108,7 @@ func (s *Scene) beach(q *ray, x, z, land, dist, across, deep float64) rgb {
 	film := wet * step(0.1, 0.75, 1-land/5+0.45*big+0.25*n)
 	pool := step(0.32, 0.42, -0.75*big+0.12*n+0.25*wet-0.05)
 	cos := 1 / math.Sqrt(1+q.m*q.m) // of the angle to the plane
-	fresnel := 0.04 + 0.9*math.Pow(cos, 6)
+	fresnel := 0.04 + 0.9*cos*cos*cos*cos*cos*cos
 	shine := clamp01(max(0.6*film, 0.9*pool*wet) * (0.25 + fresnel))
 	if shine > 0 {
 		c = mix(c, s.mirror(q, 0.02+0.03*n), shine)
@@ -133,7 +133,7 @@ func (s *Scene) litter(c rgb, x, z, land, foot float64) rgb {
 			k, f := floorFrac(b/t.stride + t.phase)
 			da := a - 0.11*float64(1-2*(k&1)) - 0.04*signed(hash2(k, int32(i), s.seed+41))
 			db := (f - 0.5) * t.stride
-			r := math.Hypot(da/0.055, db/0.14)
+			r := hypot(da/0.055, db/0.14)
 			w := 0.5*foot/0.055 + 0.25
 			hollow := step(1+w, 1-w, r)
 			rim := clamp01(1 - math.Abs(r-1.3)/(0.3+w))
@@ -166,9 +166,9 @@ func (s *Scene) stones(c rgb, x, z, foot, cell, small, large, chance float64, sa
 	dx := fx*cell - cell*(0.5+room*signed(h3))
 	dz := fz*cell - cell*(0.5+room*signed(h3*0x9e3779b1))
 	flat := 0.6 + 0.4*unit(h2*0x85ebca77)
-	dist := math.Hypot(dx, dz/flat)
+	dist := hypot(dx, dz/flat)
 	cover := clamp01(0.5 + (r-dist)/max(foot, 0.1*r))
-	shadow := clamp01(0.5 + (r-math.Hypot(dx+0.35*r*s.sun.X, dz/flat+0.3*r))/max(foot, 0.5*r))
+	shadow := clamp01(0.5 + (r-hypot(dx+0.35*r*s.sun.X, dz/flat+0.3*r))/max(foot, 0.5*r))
 	fade := clamp01(2*r/foot - 0.5)
 	c = c.scale(1 - 0.5*shadow*fade)
 	if cover <= 0 {

@@ -4,12 +4,18 @@ import "math"
 
 // hash2 mixes a lattice point and a seed into 32 random bits.
 func hash2(ix, iy int32, seed uint32) uint32 {
-	h := (uint32(ix)*0x8da6b343 + uint32(iy)*0xd8163841) ^ seed
-	h ^= h >> 16
-	h *= 0x7feb352d
+	return scramble((uint32(ix)*strideX + uint32(iy)*strideY) ^ seed)
+}
+
+const strideX, strideY = 0x8da6b343, 0xd8163841
+
+// scramble is a bijection whose high bits depend on all bits of h.
+func scramble(h uint32) uint32 {
 	h ^= h >> 15
-	h *= 0x846ca68b
-	return h ^ h>>16
+	h *= 0x2c1b3c6d
+	h ^= h >> 13
+	h *= 0x297a2d39
+	return h
 }
 
 // hash64 mixes a counter into 64 random bits (the finaliser of SplitMix64:
@@ -64,10 +70,11 @@ func noise2(x, y float64, seed uint32) float64 {
 	ix, fx := floorFrac(x)
 	iy, fy := floorFrac(y)
 	u, v := smooth5(fx), smooth5(fy)
-	a := signed(hash2(ix, iy, seed))
-	b := signed(hash2(ix+1, iy, seed))
-	c := signed(hash2(ix, iy+1, seed))
-	d := signed(hash2(ix+1, iy+1, seed))
+	at := uint32(ix)*strideX + uint32(iy)*strideY
+	a := signed(scramble(at ^ seed))
+	b := signed(scramble((at + strideX) ^ seed))
+	c := signed(scramble((at + strideY) ^ seed))
+	d := signed(scramble((at + strideX + strideY) ^ seed))
 	a += u * (b - a)
 	c += u * (d - c)
 	return a + v*(c-a)
@@ -136,7 +143,10 @@ func bands(u, v, footU, footV, a, b float64, count int, seed uint32) float64 {
 	l := max(0, 0.5+math.Log2(max(footU*footU/(a*a), footV/b)))
 	k0 := int(l)
 	fr := l - float64(k0)
-	su, sv := math.Exp2(-0.5*float64(k0))/a, math.Ldexp(1, -k0)/b
+	su, sv := math.Ldexp(1, -k0/2)/a, math.Ldexp(1, -k0)/b
+	if k0&1 == 1 {
+		su *= math.Sqrt2 / 2
+	}
 	sum := 0.0
 	for k := range count {
 		w := 1.0
@@ -173,7 +183,20 @@ func seam(az float64) (w, other float64) {
 	return min(w, 0.5), az - math.Copysign(2*math.Pi, az)
 }
 
-func clamp01(x float64) float64 { return min(max(x, 0), 1) }
+// clamp01 returns x clipped to [0, 1], and 0 for NaN. Branches are faster than
+// the built-in min and max, which treat signed zeros.
+func clamp01(x float64) float64 {
+	if !(x > 0) {
+		return 0
+	}
+	if x > 1 {
+		return 1
+	}
+	return x
+}
+
+// hypot is √(x² + y²) without the care of math.Hypot for huge values.
+func hypot(x, y float64) float64 { return math.Sqrt(x*x + y*y) }
 
 // step is a smooth step from 0 at lo to 1 at hi.
 func step(lo, hi, x float64) float64 {

@@ -18,8 +18,8 @@ type Options struct {
 	// NoHorizon closes the sea horizon all round by a headland with an
 	// irregular skyline.
 	NoHorizon bool
-	// Posts is the number of groyne posts, vertical cylinders at 7-40 m. Zero
-	// means 36; negative means none.
+	// Posts is the number of groyne posts, vertical cylinders from 7 m on, a dozen
+	// to a groyne. Zero means 36; negative means none.
 	Posts int
 	// Movers is the number of things that move between frames: birds, boats,
 	// walkers and wave crests.
@@ -219,7 +219,8 @@ func (s *Scene) shade(o, d geom.Vec, foot, edge, time float64) rgb {
 
 // hazed returns the colour of a thing seen through dist metres of air.
 func (s *Scene) hazed(c rgb, dist float64) rgb {
-	return mix(c, s.horizon, 0.85*(1-math.Exp(-dist*s.haze)))
+	t := dist * s.haze
+	return mix(c, s.horizon, 0.85*t/(1+t))
 }
 
 // across returns the azimuth and height y where the ray meets the cylinder

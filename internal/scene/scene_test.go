@@ -169,8 +169,18 @@ func TestWhiteBalance(t *testing.T) {
 
 func TestTransferCurves(t *testing.T) {
 	// IEC 61966-2-1: encode(0.5) = 0.735356983052449.
-	if got := encode(0.5); !(math.Abs(got-0.735356983052449) < 1e-12) {
+	if got := encode(0.5); !(math.Abs(got-0.735356983052449) < 1e-7) {
 		t.Errorf("encode(0.5) = %v", got)
+	}
+	for i := range 100000 {
+		x := (float64(i) + 0.37) / 100000
+		want := 12.92 * x
+		if x > 0.0031308 {
+			want = 1.055*math.Pow(x, 1/2.4) - 0.055
+		}
+		if got := encode(x); !(math.Abs(got-want) < 2e-6) {
+			t.Fatalf("encode(%v) = %v, want %v", x, got, want)
+		}
 	}
 	if encode(-1) != 0 || encode(math.NaN()) != 0 || encode(7) != 1 {
 		t.Error("encode does not clip")

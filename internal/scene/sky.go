@@ -50,12 +50,12 @@ func (s *Scene) sky(q *ray) rgb {
 	d := body - edge + 0.35*noise2(0.23*x, 0.23*z, s.seed+64)
 	// Billows, round as seen from below: in angles, not on the layer.
 	billow := 0.0
-	if d > -0.4 {
+	if near := step(-0.6, -0.15, d); near > 0 {
 		el := math.Atan2(sin, cos)
 		billow = aroundSeam(q.az, func(az float64) float64 {
 			return ridged(az*cos/0.09, el/0.07, q.foot/0.07, 6, 0.6, s.seed+66)
 		})
-		billow = -0.25 * billow
+		billow *= -0.25 * near
 		d += billow
 	}
 	if d <= 0 {
