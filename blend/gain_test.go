@@ -45,7 +45,11 @@ func gainScene(n, perPair int, noise, outliers float64, rng *rand.Rand) (samples
 
 func TestGainsRecover(t *testing.T) {
 	const tol = 0.002
-	for seed := range uint64(10) {
+	seeds := uint64(10)
+	if testing.Short() {
+		seeds = 2
+	}
+	for seed := range seeds {
 		samples, truth := gainScene(9, 4000, 0.02, 0.2, rand.New(rand.NewPCG(seed, 0)))
 		got, report, err := Gains(9, samples, GainOptions{})
 		if err != nil || !report.Converged {

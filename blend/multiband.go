@@ -32,12 +32,13 @@ type Layer interface {
 // samples are then 128 pixels apart.
 const MaxBands = 7
 
-// MultibandOptions are the settings of [Multiband]. The zero value joins
-// layers at the seam without any transition, and is for tests: see [Bands].
+// MultibandOptions are the settings of [Multiband]. The zero value is usable.
 type MultibandOptions struct {
-	// Bands is the number of Laplacian bands above the coarsest Gaussian,
-	// 0 … MaxBands. The coarsest transition is about 4·2^Bands pixels wide.
-	// More bands hide larger differences of exposure and reach farther.
+	// Bands is the number of Laplacian bands above the coarsest Gaussian, up
+	// to MaxBands. The coarsest transition is about 4·2^Bands pixels wide.
+	// More bands hide larger differences of exposure and reach farther. Zero
+	// means [Bands] of the narrowest overlap of two layers that meet at a
+	// seam, going by their Bounds; negative none: a hard edge.
 	Bands int
 	// Tile is the side of the squares that are computed one by one, in
 	// pixels, rounded up to a multiple of 128. Zero means 512 up to 4 bands,
@@ -57,8 +58,8 @@ var ErrMultiband = errors.New("blend: bad multiband input")
 // Validate reports the first field out of range.
 func (o MultibandOptions) Validate() error {
 	switch {
-	case o.Bands < 0 || o.Bands > MaxBands:
-		return fmt.Errorf("%w: Bands %d is not in 0 … %d", ErrMultiband, o.Bands, MaxBands)
+	case o.Bands > MaxBands:
+		return fmt.Errorf("%w: Bands %d is above %d", ErrMultiband, o.Bands, MaxBands)
 	case o.Tile < 0:
 		return fmt.Errorf("%w: Tile %d is negative", ErrMultiband, o.Tile)
 	}
@@ -114,14 +115,21 @@ func Multiband(ctx context.Context, dst *raster.Picture, layers []Layer, labels 
 	if err := o.Validate(); err != nil {
 		return err
 	}
+	if err := checkLabels(labels, len(layers)); err != nil {
+		return err
+	}
+	if o.Bands == 0 {
+		o.Bands = bandsAtSeams(layers, labels)
+	}
+	o.Bands = max(o.Bands, 0)
+	if labels.WrapPx()%(1<<o.Bands) != 0 {
+		return fmt.Errorf("%w: a turn of %d pixels is no multiple of 2^%d", ErrMultiband, labels.WrapPx(), o.Bands)
+	}
 	if o.Tile == 0 {
 		o.Tile = 512
 		if o.Bands > 4 {
 			o.Tile = 1024
 		}
-	}
-	if err := checkLabels(labels, len(layers), o); err != nil {
-		return err
 	}
 	o.Tile += floorMod(-o.Tile, blockSize)
 	b := &blender{dst: dst, layers: layers, labels: labels.spread(), o: o}
@@ -141,14 +149,12 @@ func Multiband(ctx context.Context, dst *raster.Picture, layers []Layer, labels 
 		})
 }
 
-func checkLabels(l *Labels, layers int, o MultibandOptions) error {
+func checkLabels(l *Labels, layers int) error {
 	switch {
 	case l == nil || l.Rect.Empty() || l.Cell < 1:
 		return fmt.Errorf("%w: no labels", ErrMultiband)
 	case len(l.L) != l.Rect.Dx()*l.Rect.Dy():
 		return fmt.Errorf("%w: %d labels for %v", ErrMultiband, len(l.L), l.Rect)
-	case l.Wrap && l.WrapPx()%(1<<o.Bands) != 0:
-		return fmt.Errorf("%w: a turn of %d pixels is no multiple of 2^%d", ErrMultiband, l.WrapPx(), o.Bands)
 	}
 	for _, label := range l.L {
 		if int(label) >= layers {
@@ -156,6 +162,38 @@ func checkLabels(l *Labels, layers int, o MultibandOptions) error {
 		}
 	}
 	return nil
+}
+
+// bandsAtSeams returns Bands of the narrowest overlap of two layers whose
+// labels are neighbours.
+func bandsAtSeams(layers []Layer, l *Labels) int {
+	type pair struct{ a, b int }
+	seen := map[pair]bool{}
+	narrowest := math.Inf(1)
+	meet := func(a, b int) {
+		if a == b || a < 0 || b < 0 || seen[pair{a, b}] {
+			return
+		}
+		seen[pair{a, b}] = true
+		p, q := layers[a].Bounds(), layers[b].Bounds()
+		if turn := l.WrapPx(); turn > 0 {
+			// Of the repetitions of p, the one whose middle is nearest to q's.
+			off := p.Min.X + p.Max.X - q.Min.X - q.Max.X // twice the distance
+			p = p.Add(image.Pt((floorMod(off+turn, 2*turn)-turn-off)/2, 0))
+		}
+		both := p.Intersect(q)
+		narrowest = min(narrowest, float64(both.Dx()), float64(both.Dy()))
+	}
+	for y := l.Rect.Min.Y; y < l.Rect.Max.Y; y++ {
+		for x := l.Rect.Min.X; x < l.Rect.Max.X; x++ {
+			meet(l.At(x, y), l.At(x+1, y))
+			meet(l.At(x, y), l.At(x, y+1))
+		}
+	}
+	if math.IsInf(narrowest, 1) {
+		return 1 // no seam
+	}
+	return Bands(narrowest)
 }
 
 // tilesOf cuts r at the multiples of size.
@@ -439,15 +477,15 @@ func (b *blender) sumBands(support image.Rectangle, s *tileScratch) {
 func (b *blender) maskPyramid(support image.Rectangle, label int16, s *tileScratch) bool {
 	m := s.mask[0]
 	m.Reset(support)
-	any := false
+	found := false
 	for i, l := range s.elected {
 		m.Pix[i] = 0
 		if l == label {
 			m.Pix[i] = 1
-			any = true
+			found = true
 		}
 	}
-	if !any {
+	if !found {
 		return false
 	}
 	for l := range b.o.Bands {

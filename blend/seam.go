@@ -226,8 +226,8 @@ func (c *composite) lay(n int, l *SeamLayer) {
 		w.give(n, func(int, int) bool { return true })
 		return
 	}
-	g, any := w.graph()
-	if !any {
+	g, ok := w.graph()
+	if !ok {
 		w.give(n, func(int, int) bool { return false })
 		return
 	}
