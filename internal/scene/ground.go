@@ -59,7 +59,7 @@ func (s *Scene) ground(q *ray, dist float64) rgb {
 	if dist < 3000 {
 		land = s.shore.inland(x, z)
 	}
-	soft := 0.03 + 0.5*math.Sqrt(across*deep)
+	soft := 0.03 + 0.6*deep
 	var c rgb
 	switch {
 	case land > soft:
@@ -201,7 +201,7 @@ func (s *Scene) sea(q *ray, x, z, land, dist, across, deep float64) rgb {
 	c := mix(body, s.mirror(q, 0.12+0.35*max(slope, -0.3)), clamp01(fresnel*(1+1.3*slope)))
 	// Breakers: lines of foam parallel to the shore, and scattered crests.
 	if land > -60 {
-		lace := fbm(x/1.7, z/0.8, fb/0.8, 6, 0.62, s.seed+54)
+		lace := fbm(x/1.7, z/0.8, deep/0.8, 6, 0.62, s.seed+54)
 		off := -land + 2.5*noise2(x/16, z/30, s.seed+55)
 		line := 0.0
 		for k := range 4 {
@@ -209,14 +209,16 @@ func (s *Scene) sea(q *ray, x, z, land, dist, across, deep float64) rgb {
 			d := off - at
 			// Steep in front, trailing foam behind.
 			w := 0.55 + 0.3*float64(k)
+			thin := min(1, w/(1.2*deep)) // lines under a pixel widen and pale
+			w /= thin
 			broken := 0.5 + 0.75*noise2(x/(7+4*float64(k)), 9.5*float64(k), s.seed+56)
 			if k == 0 {
 				broken = 0.8
 			}
-			e := (1 - step(0, 3.2*w, d)) * step(-0.35*w, 0.1, d)
-			line = max(line, e*broken)
+			e := (1 - step(0, 3.2*w, d)) * step(-0.6*w, 0.15*w, d)
+			line = max(line, e*broken*thin)
 			if k > 0 { // the shaded front of the wave
-				c = c.scale(1 - 0.35*clamp01(1-math.Abs(d+0.5*w)/(0.6*w))*clamp01(broken+0.3))
+				c = c.scale(1 - 0.35*clamp01(1-math.Abs(d+0.5*w)/(0.6*w))*clamp01(broken+0.3)*thin)
 			}
 		}
 		foam := step(0.34, 0.62, line+0.32*lace-0.05)

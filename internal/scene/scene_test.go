@@ -402,7 +402,7 @@ func TestNoAliasing(t *testing.T) {
 		}
 		n := float64(len(a.Pix))
 		t.Logf("frame %d: mean %.5f, rms %.5f", i, sum/n, math.Sqrt(sq/n))
-		if !(math.Abs(sum/n) < 2e-4) || !(math.Sqrt(sq/n) < 0.006) {
+		if !(math.Abs(sum/n) < 2e-4) || !(math.Sqrt(sq/n) < 0.005) {
 			t.Errorf("frame %d: mean %.5f, rms %.5f", i, sum/n, math.Sqrt(sq/n))
 		}
 	}
