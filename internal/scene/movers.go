@@ -101,7 +101,7 @@ func (m *mover) look(q *ray, time, ground float64) (c rgb, cover float64) {
 	case walker:
 		h := v * m.size // metres from the middle
 		w := u * m.size
-		head := 0.11 - math.Hypot(w, h-0.74)
+		head := 0.12 - math.Hypot(w, h-0.75)
 		body := min(0.19-math.Abs(w)*(1+0.25*h), 0.33-math.Abs(h-0.28))
 		swing := 0.22 * math.Sin(3*time+unit(m.seed)*6)
 		leg := math.Inf(-1)

@@ -120,7 +120,7 @@ func makeHeadland(st *stream, dist, high, start, side float64, closed bool) shel
 	sh.inSea = true
 	width := st.in(0.06, 0.12)
 	sh.fill(func(az, u float64) float64 {
-		n := fbm(u/(3*high), 0.5, 0, 8, 0.5, sh.seed)
+		n := fbm(u/(3*high), 0.5, 0, 9, 0.57, sh.seed)
 		j := 0.05*terrace(u/(0.2*high), sh.seed+3) + 0.05*noise1(u/(0.1*high), sh.seed+4)
 		var env float64
 		if side == 0 {
@@ -258,7 +258,8 @@ func (s *Scene) rock(sh *shell, u, v, p, pix float64) rgb {
 	n := fbm(2*x+warp, 2.6*y, 2.6*f, 7, 0.72, sh.seed+24)
 	crack := ridged(1.9*x, 0.8*y+warp, 1.9*f, 5, 0.65, sh.seed+25)
 	light := (1 + facet + 0.28*strata + 0.42*n) * (1 - 0.62*step(0.2, 1.0, crack))
-	c := s.rockTint.scale(max(light, 0.1))
+	// Shade keeps its structure: a soft floor, not a clip.
+	c := s.rockTint.scale(0.5 * (light + math.Sqrt(light*light+0.09)))
 	c = mix(c, rgb{c.r * 1.25, c.g, c.b * 0.72}, step(0.1, 0.9, strata+0.4*n)) // iron
 	// Turf where the top is flat, wet rock and surf at the foot.
 	turf := step(0.55, 0.25, (p-v)/(0.06*sh.top+0.1*p)+0.5*n-0.2*facet) * step(0.12, 0.3, p/sh.top)
@@ -267,7 +268,7 @@ func (s *Scene) rock(sh *shell, u, v, p, pix float64) rgb {
 		left, _ := sh.skyline((u - reach) / sh.dist)
 		right, _ := sh.skyline((u + reach) / sh.dist)
 		turf *= step(0.9, 0.5, (p-min(left, right))/(2*reach))
-		c = mix(c, rgb{0.12, 0.145, 0.05}.scale(max(0.2, 1+0.4*n+0.3*facet)), turf*0.92)
+		c = mix(c, rgb{0.12, 0.145, 0.05}.scale(max(0.25, 1+0.6*n+0.4*facet)), turf*0.92)
 	}
 	if sh.inSea {
 		wet := 0.012 * sh.dist * (0.6 + 0.3*n)
