@@ -229,7 +229,7 @@ func (d *descriptor) fill(g gradients, p Point, angle float64) (ok bool) {
 // gauss is exp(−r²/2σ²) with σ half the window, by r² in cells.
 const gaussSteps = 16
 
-var gauss = func() (t [(cells + 1) * (cells + 1) / 2 * gaussSteps]float32) {
+var gauss = func() (t [(cells+1)*(cells+1)*gaussSteps/2 + 1]float32) {
 	for i := range t {
 		t[i] = float32(math.Exp(-(float64(i) + 0.5) / gaussSteps / (2 * cells / 2 * cells / 2)))
 	}

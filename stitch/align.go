@@ -1,0 +1,556 @@
+package stitch
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"flatfell.example/features"
+	"flatfell.example/geom"
+	"flatfell.example/internal/optim"
+	"flatfell.example/internal/par"
+	"flatfell.example/raster"
+)
+
+// Errors of [Align] about the set of frames; test with errors.Is. The text of
+// the error that wraps them names the frames and the remedy.
+var (
+	// ErrNotJoined: the frames do not all belong to one row.
+	ErrNotJoined = errors.New("the frames do not join")
+	// ErrFrames: the set can't be a row: too few frames, or frames that
+	// differ in size.
+	ErrFrames = errors.New("the frames can't form a row")
+)
+
+// workingPixels is the size to which frames are reduced for finding corners,
+// by a whole factor: enough for 2500 corners, and noise is averaged away.
+const workingPixels = 1.7e6
+
+// maxFrames bounds the pairs that are matched (all of them).
+const maxFrames = 200
+
+// aligner is one run of Align.
+type aligner struct {
+	o      Options
+	frames []*Frame
+	imgs   []image.Image
+	sets   []*features.Set
+	small  []*raster.Plane // luma at the working size
+	shrink int
+	start  rig // shared parameters before anything is measured
+	// knowFocal: start.focalPx comes from the metadata or the caller.
+	knowFocal   bool
+	focalSource string
+	pairs       []*pair
+	accepted    []*pair
+	placed      []int // indices of the frames in the row; rig.rot is in this order
+	rig         rig
+	scale       float64 // of the ties' loss, in whitened units: two sigmas
+	evidence    []evidence
+	rmsPx       float64
+}
+
+// Align finds how the frames of a row lie: their common focal length and
+// distortion and each one's rotation, levelled. The frames may come in any
+// order. They must have one size after orientation, as one camera held one
+// way gives.
+//
+// The error wraps [ErrFrames] or [ErrNotJoined] if the set is no row, and is
+// the reader's own if a file can't be read. A Solution that comes without an
+// error joins all its placed frames.
+func Align(ctx context.Context, frames []*Frame, o Options) (*Solution, error) {
+	if err := o.Validate(); err != nil {
+		return nil, err
+	}
+	if err := checkFrames(frames); err != nil {
+		return nil, err
+	}
+	a := &aligner{o: o, frames: frames}
+	sol := &Solution{Version: solutionVersion}
+	c := newClock(sol)
+	if err := a.look(ctx); err != nil {
+		return nil, err
+	}
+	c.lap("find corners")
+	if err := a.match(ctx); err != nil {
+		return nil, err
+	}
+	if err := a.join(); err != nil {
+		return nil, err
+	}
+	c.lap("match")
+	if err := a.refine(ctx); err != nil {
+		return nil, err
+	}
+	c.lap("refine")
+	if err := a.finish(ctx, sol); err != nil {
+		return nil, err
+	}
+	c.lap("level and light")
+	return sol, nil
+}
+
+func checkFrames(frames []*Frame) error {
+	if len(frames) < 2 {
+		return fmt.Errorf("%w: a row needs two frames or more, got %d", ErrFrames, len(frames))
+	}
+	if len(frames) > maxFrames {
+		return fmt.Errorf("%w: %d frames are more than the %d that one row may have; give the frames of one row only", ErrFrames, len(frames), maxFrames)
+	}
+	type size struct{ w, h int }
+	count := map[size]int{}
+	for _, f := range frames {
+		count[size{f.Width, f.Height}]++
+	}
+	if len(count) == 1 {
+		return nil
+	}
+	most := size{frames[0].Width, frames[0].Height}
+	for _, f := range frames { // in order, so that the message is the same each time
+		if s := (size{f.Width, f.Height}); count[s] > count[most] {
+			most = s
+		}
+	}
+	for _, f := range frames {
+		if f.Width == most.w && f.Height == most.h {
+			continue
+		}
+		what := "another size"
+		if f.Width == most.h && f.Height == most.w {
+			what = "held the other way"
+		}
+		return fmt.Errorf("%w: %s is %d×%d pixels, %s than %d×%d as most of the frames; leave it out or turn it",
+			ErrFrames, f.Name, f.Width, f.Height, what, most.w, most.h)
+	}
+	return nil
+}
+
+// look decodes each frame once and finds its corners.
+func (a *aligner) look(ctx context.Context) error {
+	n := len(a.frames)
+	w, h := a.frames[0].Width, a.frames[0].Height
+	a.shrink = max(1, int(math.Ceil(math.Sqrt(float64(w)*float64(h)/workingPixels))))
+	if min(w, h)/a.shrink < 48 {
+		return fmt.Errorf("%w: %s is %d×%d pixels, too small to find anything in; use the camera's full-size files", ErrFrames, a.frames[0].Name, w, h)
+	}
+	a.imgs = make([]image.Image, n)
+	a.sets = make([]*features.Set, n)
+	a.small = make([]*raster.Plane, n)
+	done := newCounter(n, a.o.stage("find corners"))
+	if err := par.Do(ctx, a.o.Workers, n, func(i int) error {
+		img, err := a.frames[i].Image(ctx)
+		if err != nil {
+			return err
+		}
+		a.imgs[i] = img
+		if a.small[i], err = raster.Luma(ctx, 1, img, a.shrink); err != nil {
+			return err
+		}
+		if a.sets[i], err = features.Detect(ctx, a.small[i], features.Options{}); err != nil {
+			return err
+		}
+		done()
+		return nil
+	}); err != nil {
+		return err
+	}
+	for i := range n {
+		for j := range i {
+			if samePicture(a.small[i], a.small[j]) {
+				return fmt.Errorf("%w: %s and %s are the same picture; leave one out", ErrFrames, a.frames[j].Name, a.frames[i].Name)
+			}
+		}
+	}
+	a.start = rig{width: w, height: h}
+	a.startFocal()
+	return nil
+}
+
+// samePicture reports whether two frames are copies of each other, perhaps
+// saved twice: no two exposures agree to a thousandth throughout, as their
+// noise differs.
+func samePicture(p, q *raster.Plane) bool {
+	var sum float64
+	for i, v := range p.Pix {
+		sum += math.Abs(float64(v - q.Pix[i]))
+		if i%4096 == 0 && sum > 0.001*float64(len(p.Pix)) {
+			return false
+		}
+	}
+	return sum <= 0.001*float64(len(p.Pix))
+}
+
+// startFocal chooses the first focal length: the caller's, the metadata's (of
+// the middle frame by value, as one wrong file must not lead), or a common
+// lens, which then serves as a weak prior only.
+func (a *aligner) startFocal() {
+	if a.o.FocalPx > 0 {
+		a.start.focalPx, a.knowFocal, a.focalSource = a.o.FocalPx, true, "given"
+		return
+	}
+	var known []*Frame
+	for _, f := range a.frames {
+		if f.FocalPx > 0 {
+			known = append(known, f)
+		}
+	}
+	if len(known) > 0 {
+		slices.SortStableFunc(known, func(x, y *Frame) int { return cmp.Compare(x.FocalPx, y.FocalPx) })
+		f := known[len(known)/2]
+		a.start.focalPx, a.knowFocal, a.focalSource = f.FocalPx, true, f.FocalSource
+		return
+	}
+	a.start.focalPx = float64(max(a.start.width, a.start.height))
+	a.focalSource = "pictures"
+}
+
+// match finds the pairs that belong together.
+func (a *aligner) match(ctx context.Context) (err error) {
+	a.pairs, err = matchAll(ctx, a.sets, a.shrink, a.start, a.knowFocal, a.o, a.o.stage("match"))
+	if err != nil {
+		return err
+	}
+	for _, p := range a.pairs {
+		if p.accepted {
+			a.accepted = append(a.accepted, p)
+		}
+	}
+	return nil
+}
+
+// join finds one focal length for all pairs, the frames that hang together,
+// and their rotations. Pairs that contradict the rest are dropped.
+func (a *aligner) join() error {
+	if len(a.accepted) > 0 {
+		a.agreeOnFocal()
+	}
+	for {
+		groups := components(len(a.frames), a.accepted)
+		a.placed = groups[0]
+		if len(a.placed) < 2 || len(groups) > 1 && !a.o.AllowMissing {
+			return a.notJoined(groups)
+		}
+		a.pairs = sortedPairs(a.pairs)
+		inRow := a.rowPairs()
+		a.placeByTree(inRow)
+		a.adjust(inRow)
+		worst, share := a.mostContradictory(inRow)
+		if worst == nil {
+			return nil
+		}
+		worst.accepted = false
+		worst.why = fmt.Sprintf("its details contradict the other pairs (%.0f %% agree)", 100*share)
+		a.accepted = slices.DeleteFunc(a.accepted, func(p *pair) bool { return p == worst })
+	}
+}
+
+func sortedPairs(ps []*pair) []*pair {
+	slices.SortStableFunc(ps, func(x, y *pair) int { return cmp.Or(cmp.Compare(x.a, y.a), cmp.Compare(x.b, y.b)) })
+	return ps
+}
+
+// rowPairs returns the accepted pairs within the placed frames.
+func (a *aligner) rowPairs() (out []*pair) {
+	for _, p := range a.accepted {
+		if slices.Contains(a.placed, p.a) && slices.Contains(a.placed, p.b) {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// components returns the connected groups of frames, the largest first, each
+// ascending.
+func components(n int, pairs []*pair) [][]int {
+	group := make([]int, n)
+	for i := range group {
+		group[i] = i
+	}
+	find := func(i int) int {
+		for group[i] != i {
+			i = group[i]
+		}
+		return i
+	}
+	for _, p := range pairs {
+		x, y := find(p.a), find(p.b)
+		group[max(x, y)] = min(x, y)
+	}
+	byRoot := map[int][]int{}
+	for i := range n {
+		byRoot[find(i)] = append(byRoot[find(i)], i)
+	}
+	var out [][]int
+	for i := range n {
+		if g := byRoot[i]; len(g) > 0 {
+			out = append(out, g)
+		}
+	}
+	slices.SortStableFunc(out, func(x, y []int) int { return cmp.Compare(len(y), len(x)) })
+	return out
+}
+
+// pairCost is the truncated squared error of a pair's inliers when its focal
+// length is held at f: how well the pair can live with f.
+func pairCost(p *pair, f float64) (cost float64, r rig) {
+	diag := math.Hypot(float64(p.rig.width), float64(p.rig.height))
+	limit := pairErrorShare * diag
+	b := bundle{free: freedom{radial: 1}, loss: optim.Cauchy{Scale: limit / 3}, prior: pairPrior(p.rig, true, diag)}
+	for _, i := range p.inliers {
+		b.ties = append(b.ties, p.matches[i])
+	}
+	r = p.rig
+	r.focalPx = f
+	r, sum := b.solve(r, optim.LMOptions{MaxIterations: 8, RelTolerance: 1e-4})
+	return sum.FinalCost, r
+}
+
+// agreeOnFocal chooses the focal length with the least cost over all accepted
+// pairs among those that the pairs (and the metadata) propose, and makes the
+// pairs' rotations fit it. One pair's own focal length can be far off when
+// its turn is small; all together are not.
+func (a *aligner) agreeOnFocal() {
+	cands := make([]float64, 0, len(a.accepted)+1)
+	byInliers := slices.Clone(a.accepted)
+	slices.SortStableFunc(byInliers, func(x, y *pair) int { return cmp.Compare(len(y.inliers), len(x.inliers)) })
+	for _, p := range byInliers[:min(len(byInliers), 12)] {
+		cands = append(cands, p.rig.focalPx)
+	}
+	if a.knowFocal {
+		cands = append(cands, a.start.focalPx)
+	}
+	best, bestCost := a.start.focalPx, math.Inf(1)
+	for _, f := range cands {
+		var cost float64
+		for _, p := range a.accepted {
+			c, _ := pairCost(p, f)
+			cost += c
+		}
+		if cost < bestCost {
+			best, bestCost = f, cost
+		}
+	}
+	for _, p := range a.accepted {
+		_, p.rig = pairCost(p, best)
+	}
+	a.rig = a.start
+	a.rig.focalPx = best
+}
+
+// placeByTree gives each placed frame a rotation along the spanning tree of
+// the pairs with the most inliers.
+func (a *aligner) placeByTree(pairs []*pair) {
+	pos := map[int]int{}
+	for i, f := range a.placed {
+		pos[f] = i
+	}
+	a.rig.rot = make([]geom.Rotation, len(a.placed))
+	known := make([]bool, len(a.placed))
+	a.rig.rot[0], known[0] = geom.Identity, true
+	order := slices.Clone(pairs)
+	slices.SortStableFunc(order, func(x, y *pair) int { return cmp.Compare(len(y.inliers), len(x.inliers)) })
+	// Prim: the strongest pair that reaches a new frame, again and again.
+	for grown := true; grown; {
+		grown = false
+		for _, p := range order {
+			i, j := pos[p.a], pos[p.b]
+			switch {
+			case known[i] && !known[j]:
+				a.rig.rot[j], known[j] = p.bFromA().Mul(a.rig.rot[i]), true
+			case known[j] && !known[i]:
+				a.rig.rot[i], known[i] = p.bFromA().Inv().Mul(a.rig.rot[j]), true
+			default:
+				continue
+			}
+			grown = true
+			break
+		}
+	}
+}
+
+// rowTies returns the pairs' inlier matches as ties between placed frames.
+func (a *aligner) rowTies(pairs []*pair) (ties []tie) {
+	for _, p := range pairs {
+		for _, i := range p.inliers {
+			t := p.matches[i]
+			t.a, t.b = slices.Index(a.placed, p.a), slices.Index(a.placed, p.b)
+			ties = append(ties, t)
+		}
+	}
+	return ties
+}
+
+// adjust runs the bundle adjustment over the matches.
+func (a *aligner) adjust(pairs []*pair) {
+	diag := math.Hypot(float64(a.rig.width), float64(a.rig.height))
+	b := bundle{
+		ties:  a.rowTies(pairs),
+		free:  freedom{focal: true, radial: 1},
+		prior: pairPrior(a.start, a.knowFocal, diag),
+	}
+	// Wide at first, so that errors along the tree can be undone.
+	for _, scale := range []float64{pairErrorShare * diag, pairErrorShare * diag / 4} {
+		b.loss = optim.Cauchy{Scale: scale}
+		a.rig, _ = b.solve(a.rig, optim.LMOptions{MaxIterations: 30, RelTolerance: 1e-6})
+	}
+}
+
+// mostContradictory returns the pair of which the smallest share of inliers
+// fits the adjusted rig, if that is under a half.
+func (a *aligner) mostContradictory(pairs []*pair) (worst *pair, share float64) {
+	diag := math.Hypot(float64(a.rig.width), float64(a.rig.height))
+	share = 0.5
+	for _, p := range pairs {
+		fit := 0
+		for _, e := range residualsPx(&a.rig, a.rowTies([]*pair{p})) {
+			if e < pairErrorShare*diag {
+				fit++
+			}
+		}
+		if s := float64(fit) / float64(len(p.inliers)); s < share {
+			worst, share = p, s
+		}
+	}
+	return worst, share
+}
+
+// notJoined makes the error that names what hangs together and what to do.
+func (a *aligner) notJoined(groups [][]int) error {
+	var lines []string
+	if len(groups[0]) > 1 {
+		var left []string
+		for _, g := range groups[1:] {
+			for _, i := range g {
+				left = append(left, filepath.Base(a.frames[i].Name))
+			}
+		}
+		lines = append(lines, "left over: "+strings.Join(left, ", "))
+	}
+	// The best evidence between the first group and the rest, else between
+	// neighbours in the given order.
+	var best *pair
+	for _, p := range a.pairs {
+		if p.accepted && slices.Contains(groups[0], p.a) == slices.Contains(groups[0], p.b) {
+			continue
+		}
+		if best == nil || len(p.inliers) > len(best.inliers) ||
+			len(p.inliers) == len(best.inliers) && len(p.matches) > len(best.matches) {
+			best = p
+		}
+	}
+	if best != nil {
+		lines = append(lines, fmt.Sprintf("nearest: %s and %s with %d matching details, %d of them agreeing: %s",
+			filepath.Base(a.frames[best.a].Name), filepath.Base(a.frames[best.b].Name), len(best.matches), len(best.inliers), best.why))
+	}
+	return fmt.Errorf("%w: %s", ErrNotJoined, strings.Join(lines, "; "))
+}
+
+// refine measures ties at full size with the model so far, adjusts the rig to
+// them and verifies that the pictures do look alike where they overlap.
+func (a *aligner) refine(ctx context.Context) error {
+	imgs := make([]image.Image, len(a.placed))
+	sets := make([]*features.Set, len(a.placed))
+	for i, f := range a.placed {
+		imgs[i], sets[i] = a.imgs[f], a.sets[f]
+	}
+	// Every two frames that overlap give ties, whether their corners matched
+	// or not.
+	var overlapping []*pair
+	for i := range a.placed {
+		for j := i + 1; j < len(a.placed); j++ {
+			ci, cj := a.rig.camera(i), a.rig.camera(j)
+			if overlapShare(&ci, &cj) >= minOverlap {
+				overlapping = append(overlapping, &pair{a: i, b: j})
+			}
+		}
+	}
+	sides, err := refineTies(ctx, imgs, sets, a.shrink, &a.rig, overlapping, a.o.Workers, a.o.stage("refine"))
+	if err != nil {
+		return err
+	}
+	var ties []tie
+	for _, s := range sides {
+		ties = append(ties, s.ties...)
+	}
+	a.settle(ties)
+	return a.verify(overlapping, sides)
+}
+
+// settle adjusts the rig to the refined ties, adds shared parameters that
+// pay, and measures the evidence of each pair.
+func (a *aligner) settle(ties []tie) {
+	if len(ties) < 8 {
+		return
+	}
+	solve := func(r rig, f freedom, scale float64) (rig, float64) {
+		b := bundle{
+			ties: ties, free: f, loss: optim.Cauchy{Scale: scale},
+			prior: prior{
+				logFocal: math.Log(a.start.focalPx), logFocalWidth: 1, radialWidth: 0.2,
+				centreWidthPx: 0.02 * float64(max(r.width, r.height)),
+			},
+		}
+		if !a.knowFocal {
+			b.prior.logFocalWidth = 0
+		}
+		r, sum := b.solve(r, optim.LMOptions{MaxIterations: 60})
+		return r, sum.FinalCost
+	}
+	free := freedom{focal: true, radial: 1}
+	scale := 10.0
+	for range 4 {
+		a.rig, _ = solve(a.rig, free, scale)
+		scale = math.Max(2*whitenedSigma(&a.rig, ties), 0.5)
+	}
+	// More parameters only if they lower the cost by far more than chance
+	// would (three times the Bayesian information criterion): k2 and the
+	// centre both trade against the focal length.
+	cost := func(f freedom) (rig, float64) { return solve(a.rig, f, scale) }
+	_, now := cost(free)
+	sigma := scale / 2
+	for _, f := range []freedom{{focal: true, radial: 2}, {focal: true, radial: 2, centre: true}} {
+		r, c := cost(f)
+		extra := float64(f.shared() - free.shared())
+		if (now-c)/(sigma*sigma) > 3*extra*math.Log(float64(len(ties))) {
+			a.rig, now, free = r, c, f
+		}
+	}
+	a.scale = scale
+}
+
+// whitenedSigma returns the robust standard deviation of one component of the
+// whitened residuals: 1 if the ties' predicted errors are right.
+func whitenedSigma(r *rig, ties []tie) float64 {
+	es := make([]float64, 0, len(ties))
+	var jac projection
+	for i := range ties {
+		t := &ties[i]
+		q, ok := jac.transfer(r, r.rot[t.b].Mul(r.rot[t.a].Inv()), t.inA, false)
+		if !ok {
+			continue
+		}
+		x, y := q.X-t.inB.X, q.Y-t.inB.Y
+		es = append(es, math.Sqrt(t.info[0]*x*x+2*t.info[1]*x*y+t.info[2]*y*y))
+	}
+	// The median length of a 2-D normal is 1.1774 σ.
+	return median(es) / 1.1774
+}
+
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	v = slices.Clone(v)
+	slices.Sort(v)
+	return v[len(v)/2]
+}
+
+func sortBy(idx []int, key func(int) float64) {
+	slices.SortStableFunc(idx, func(x, y int) int { return cmp.Compare(key(x), key(y)) })
+}

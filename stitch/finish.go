@@ -1,0 +1,139 @@
+package stitch
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"path/filepath"
+
+	"flatfell.example/geom"
+	"flatfell.example/raster"
+)
+
+// finish levels the row, balances its light, and writes down what was found.
+func (a *aligner) finish(ctx context.Context, sol *Solution) error {
+	progress := a.o.stage("level and light")
+	a.level()
+	progress(0.3)
+	gains, err := a.balance(ctx)
+	if err != nil {
+		return err
+	}
+	sol.FocalSource, sol.RMSPx = a.focalSource, a.rmsPx
+	sol.Frames = make([]FrameSolution, len(a.frames))
+	for i, f := range a.frames {
+		sol.Frames[i] = FrameSolution{
+			File: f.Name, Width: f.Width, Height: f.Height,
+			Gain: [3]float64{1, 1, 1}, Sharpness: sharpness(a.small[i]),
+		}
+	}
+	for k, i := range a.placed {
+		fs := &sol.Frames[i]
+		fs.Placed = true
+		fs.setCamera(a.rig.camera(k))
+		fs.Gain = gains[k]
+	}
+	a.writePairs(sol)
+	if err := planOutput(sol, a.o); err != nil {
+		return err
+	}
+	progress(1)
+	return nil
+}
+
+// level turns the rig's world so that y is down and z the middle of the row.
+func (a *aligner) level() {
+	rots := a.rig.rot
+	up := rowLevel(rots)
+	order := leftToRight(rots, up)
+	if l := a.o.Level; l != nil {
+		up = upFromHand(rots[order[len(order)/2]], *l)
+		order = leftToRight(rots, up)
+	}
+	levelFromWorld := worldFromUp(rots, order, up)
+	for i := range rots {
+		rots[i] = rots[i].Mul(levelFromWorld.Inv()).Orthonormal()
+	}
+}
+
+// writePairs fills the pairs, the verdict and the advice.
+func (a *aligner) writePairs(sol *Solution) {
+	sol.Verdict = Joined
+	found := map[[2]int]*pair{}
+	for _, p := range a.pairs {
+		found[[2]int{p.a, p.b}] = p
+	}
+	name := func(i int) string { return filepath.Base(a.frames[i].Name) }
+	for _, e := range a.evidence {
+		i, j := a.placed[e.a], a.placed[e.b]
+		ps := PairSolution{A: i, B: j, Matches: e.tried, Inliers: e.fit, RMSPx: e.rmsPx, Overlap: e.overlap, Verdict: e.verdict}
+		sol.Pairs = append(sol.Pairs, ps)
+		if e.verdict == Weak && a.neighbours(e) {
+			sol.Verdict = Weak
+			sol.Advice = append(sol.Advice, a.weakAdvice(e, name(i), name(j)))
+		}
+	}
+	for i, f := range a.frames {
+		if !sol.Frames[i].Placed {
+			sol.Advice = append(sol.Advice, fmt.Sprintf("%s was left out: it does not join the row.", filepath.Base(f.Name)))
+		}
+	}
+	for _, p := range a.pairs { // pairs with a frame that was left out
+		if !sol.Frames[p.a].Placed || !sol.Frames[p.b].Placed {
+			sol.Pairs = append(sol.Pairs, PairSolution{A: p.a, B: p.b, Matches: len(p.matches), Inliers: len(p.inliers), Verdict: NotJoined})
+		}
+	}
+	if sol.Advice == nil {
+		sol.Advice = []string{}
+	}
+}
+
+// neighbours reports whether no other overlap joins either frame of e better:
+// a thin overlap with the frame after next says little about the row.
+func (a *aligner) neighbours(e evidence) bool {
+	bestA, bestB := 0.0, 0.0
+	for _, f := range a.evidence {
+		if f.a == e.a || f.b == e.a {
+			bestA = math.Max(bestA, f.overlap)
+		}
+		if f.a == e.b || f.b == e.b {
+			bestB = math.Max(bestB, f.overlap)
+		}
+	}
+	return e.overlap >= 0.7*math.Min(bestA, bestB)
+}
+
+func (a *aligner) weakAdvice(e evidence, nameA, nameB string) string {
+	diag := math.Hypot(float64(a.rig.width), float64(a.rig.height))
+	if e.spreadPx > weakSpread*diag {
+		return fmt.Sprintf("Look at the join of %s and %s at full size: details are off by %.1f pixels in the median, "+
+			"as when the camera moved between the frames or something is near.", nameA, nameB, e.spreadPx)
+	}
+	return fmt.Sprintf("The join of %s and %s rests on %d details of %d tried (overlap %.0f %%); look at it at full size.",
+		nameA, nameB, e.fit, e.tried, 100*e.overlap)
+}
+
+// sharpness is the root mean square of the luma's gradient per pixel.
+func sharpness(p *raster.Plane) float64 {
+	var sum float64
+	w, h := p.Rect.Dx(), p.Rect.Dy()
+	for y := range h - 1 {
+		row, next := p.Row(y), p.Row(y+1)
+		for x := range w - 1 {
+			dx, dy := float64(row[x+1]-row[x]), float64(next[x]-row[x])
+			sum += dx*dx + dy*dy
+		}
+	}
+	return math.Sqrt(sum / math.Max(1, float64((w-1)*(h-1))))
+}
+
+// placedCameras returns the cameras of the placed frames and their indices.
+func placedCameras(sol *Solution) (cams []geom.Camera, index []int) {
+	for i := range sol.Frames {
+		if f := &sol.Frames[i]; f.Placed {
+			cams = append(cams, f.Camera())
+			index = append(index, i)
+		}
+	}
+	return cams, index
+}

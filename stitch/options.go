@@ -1,0 +1,100 @@
+package stitch
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+
+	"flatfell.example/geom"
+	"flatfell.example/warp"
+)
+
+// Options are the settings of [Align] and [Render]. The zero value is the
+// default.
+type Options struct {
+	// Surface is the name of the output surface, see warp.SurfaceNames; empty
+	// means "cylinder". Plane keeps all straight lines straight but serves
+	// narrow rows only; cylinder keeps verticals and the horizon straight.
+	Surface string
+	// Crop says which part of the covered area is written.
+	Crop Crop
+	// Level, if not nil, is how the middle frame was held, and overrides what
+	// the row and the picture tell.
+	Level *Level
+	// FocalPx is the focal length in full-size pixels, if known better than
+	// from the metadata; zero means not. It is refined from the pictures.
+	FocalPx float64
+	// AllowMissing joins the largest group of frames that belong together and
+	// leaves the others out, named in the Solution. By default a frame that
+	// does not belong stops the run.
+	AllowMissing bool
+	// Workers is the number of goroutines; zero means one a processor. The
+	// result is the same for any number.
+	Workers int
+	// Seed selects the random stream of the robust search.
+	Seed uint64
+	// Progress, if not nil, is told how far a stage has come, 0 to 1, one call
+	// at a time but from changing goroutines.
+	Progress func(stage string, done float64)
+}
+
+// Level says how the middle frame was held: rolled clockwise as the
+// photographer sees it, and pitched above the horizon.
+type Level struct{ Roll, Pitch geom.Angle }
+
+// Crop says which part of the covered area is written. The zero value is the
+// largest rectangle that is covered throughout.
+type Crop struct {
+	// Whole writes everything that any frame covers, with transparency where
+	// none does.
+	Whole bool
+	// AspectW and AspectH, if not zero, ask for the largest covered rectangle
+	// of that shape, such as 5:2.
+	AspectW, AspectH float64
+}
+
+// Validate reports the first setting that is out of range.
+func (o Options) Validate() error {
+	if _, err := o.surface(); err != nil {
+		return err
+	}
+	c := o.Crop
+	switch {
+	case c.AspectW < 0 || c.AspectH < 0 || (c.AspectW == 0) != (c.AspectH == 0):
+		return fmt.Errorf("stitch: crop shape %g:%g: both sides must be above zero", c.AspectW, c.AspectH)
+	case c.AspectW > 0 && (c.AspectW > 100*c.AspectH || c.AspectH > 100*c.AspectW):
+		return fmt.Errorf("stitch: crop shape %g:%g is beyond 100:1", c.AspectW, c.AspectH)
+	case c.Whole && c.AspectW > 0:
+		return errors.New("stitch: a crop is either whole or of a shape")
+	case o.FocalPx < 0:
+		return errors.New("stitch: the focal length is negative")
+	case o.Level != nil && (max(o.Level.Roll, -o.Level.Roll) > 90*geom.Degree || max(o.Level.Pitch, -o.Level.Pitch) > 80*geom.Degree):
+		return errors.New("stitch: level: roll must be within ±90° and pitch within ±80°")
+	}
+	return nil
+}
+
+func (o Options) surface() (warp.Surface, error) {
+	if o.Surface == "" {
+		return warp.Cylinder, nil
+	}
+	return warp.SurfaceByName(o.Surface)
+}
+
+// stage returns the progress function of one stage, serialised.
+func (o Options) stage(name string) func(float64) {
+	if o.Progress == nil {
+		return func(float64) {}
+	}
+	var mu sync.Mutex
+	var last float64
+	o.Progress(name, 0)
+	return func(done float64) {
+		mu.Lock()
+		defer mu.Unlock()
+		if done >= last {
+			last = done
+			o.Progress(name, done)
+		}
+	}
+}

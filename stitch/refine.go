@@ -1,0 +1,339 @@
+package stitch
+
+import (
+	"context"
+	"image"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"flatfell.example/features"
+	"flatfell.example/geom"
+	"flatfell.example/internal/par"
+	"flatfell.example/raster"
+)
+
+// Refinement of tie points. Once the cameras are roughly known, each corner
+// in the overlap of two frames is found again in the other frame by matching
+// a window around it, warped as the model says, at reduced size first and at
+// the file's full size last: Lucas & Kanade, IJCAI 1981, in the inverse
+// compositional form of Baker & Matthews, IJCV 56(3), 2004, with gain and
+// offset of the window as further unknowns, so that exposure doesn't matter.
+const (
+	windowRadius = 10 // 21×21 pixels
+	// maxTiesPerSide bounds the windows tried from one frame into another.
+	maxTiesPerSide = 700
+	// minCorrelation is the normalised cross-correlation below which the two
+	// windows don't show the same thing; unrelated textures reach 0.6.
+	minCorrelation = 0.8
+	// maxWindowShift bounds the way from the predicted place, in pixels of
+	// the level at which it is measured.
+	maxWindowShift = 4.0
+	// maxTieSigma is the largest predicted error of a tie, in pixels of the
+	// level at which it is measured; windows along an edge exceed it.
+	maxTieSigma = 0.35
+	// tieFloor is the error, in pixels of the level, that remains in the best
+	// window (interpolation, demosaicing, JPEG): it keeps a few very sharp
+	// corners from outweighing all others.
+	tieFloor = 0.03
+)
+
+// sideTies are the corners of one frame found again in another.
+type sideTies struct {
+	tried int // corners in the overlap that were looked for
+	ties  []tie
+}
+
+// refineTies measures ties for all the pairs at the model r: two entries a
+// pair, one in each direction. Corners come from the frames' sets, at most
+// maxTiesPerSide each.
+func refineTies(ctx context.Context, imgs []image.Image, sets []*features.Set, shrink int, r *rig, pairs []*pair,
+	workers int, progress func(float64),
+) ([]sideTies, error) {
+	type side struct{ from, to int }
+	var sides []side
+	for _, p := range pairs {
+		sides = append(sides, side{p.a, p.b}, side{p.b, p.a})
+	}
+	out := make([]sideTies, len(sides))
+	done := newCounter(len(sides), progress)
+	err := par.DoScratch(ctx, workers, len(sides), func() *window { return new(window) }, func(i int, w *window) error {
+		s := sides[i]
+		from, to := r.camera(s.from), r.camera(s.to)
+		n := 0
+		for k := range sets[s.from].Points {
+			if n%64 == 0 && ctx.Err() != nil {
+				return ctx.Err()
+			}
+			pt := &sets[s.from].Points[k]
+			at := geom.Pt{X: pt.X * float64(shrink), Y: pt.Y * float64(shrink)}
+			if !sees(&from, &to, at, float64(windowRadius*shrink)/2) {
+				continue
+			}
+			if n++; n > maxTiesPerSide {
+				break
+			}
+			out[i].tried++
+			if t, ok := w.measure(imgs[s.from], imgs[s.to], &from, &to, at, shrink); ok {
+				t.a, t.b = s.from, s.to
+				out[i].ties = append(out[i].ties, t)
+			}
+		}
+		done()
+		return nil
+	})
+	return out, err
+}
+
+// sees reports whether point at of one frame lies inside both frames with a
+// margin.
+func sees(from, to *geom.Camera, at geom.Pt, margin float64) bool {
+	if !from.Contains(at, margin) {
+		return false
+	}
+	w, ok := from.WorldFromPixel(at)
+	if !ok {
+		return false
+	}
+	q, ok := to.PixelFromWorld(w)
+	return ok && to.Contains(q, margin)
+}
+
+// window is the scratch memory of one measurement.
+type window struct {
+	template, search, tmp raster.Plane
+	gx, gy                [windowSide * windowSide]float64
+}
+
+const windowSide = 2*windowRadius + 1
+
+// measure finds the point at of one frame in another: at reduced size, then
+// at full size from there.
+func (w *window) measure(from, to image.Image, camFrom, camTo *geom.Camera, at geom.Pt, shrink int) (t tie, ok bool) {
+	var offset geom.Pt // found minus predicted, full-size pixels
+	for _, s := range levels(shrink) {
+		t, offset, ok = w.measureAt(from, to, camFrom, camTo, at, offset, s)
+		if !ok {
+			return tie{}, false
+		}
+	}
+	return t, true
+}
+
+// levels returns the reductions at which windows are matched, coarse to fine.
+// A step of up to 4 is safe: a tenth of a pixel at one is half a pixel at the
+// next.
+func levels(shrink int) []int {
+	switch {
+	case shrink == 1:
+		return []int{1}
+	case shrink <= 4:
+		return []int{shrink, 1}
+	}
+	return []int{shrink, 3, 1}
+}
+
+// measureAt matches one window at one reduction.
+func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at, offset geom.Pt, shrink int) (t tie, found geom.Pt, ok bool) {
+	s := float64(shrink)
+	// The template is centred on the middle of a pixel of the level: it is
+	// never interpolated.
+	cx, cy := int(math.Floor(at.X/s)), int(math.Floor(at.Y/s))
+	inA := geom.Pt{X: (float64(cx) + 0.5) * s, Y: (float64(cy) + 0.5) * s}
+	predicted, jac, ok := mapping(camFrom, camTo, inA)
+	if !ok {
+		return t, found, false
+	}
+	w.read(&w.template, from, image.Rect(cx-windowRadius-1, cy-windowRadius-1, cx+windowRadius+2, cy+windowRadius+2), shrink)
+	// Where the window falls in the other frame, with room to move.
+	const room = windowRadius*1.6 + maxWindowShift + 3
+	start := geom.Pt{X: predicted.X + offset.X, Y: predicted.Y + offset.Y}
+	bx, by := int(math.Floor(start.X/s)), int(math.Floor(start.Y/s))
+	reach := int(math.Ceil(room))
+	w.read(&w.search, to, image.Rect(bx-reach, by-reach, bx+reach+1, by+reach+1), shrink)
+
+	// Gradient of the template in the other frame's coordinates: J⁻ᵀ ∇T.
+	det := jac[0]*jac[3] - jac[1]*jac[2]
+	if !(math.Abs(det) > 0.2 && math.Abs(det) < 5) {
+		return t, found, false
+	}
+	var h [16]float64 // normal matrix of (dx, dy, gain, offset)
+	var meanT, varT float64
+	i := 0
+	for y := cy - windowRadius; y <= cy+windowRadius; y++ {
+		for x := cx - windowRadius; x <= cx+windowRadius; x++ {
+			tx := float64(w.template.At(x+1, y)-w.template.At(x-1, y)) / 2
+			ty := float64(w.template.At(x, y+1)-w.template.At(x, y-1)) / 2
+			w.gx[i] = (jac[3]*tx - jac[2]*ty) / det
+			w.gy[i] = (jac[0]*ty - jac[1]*tx) / det
+			v := float64(w.template.At(x, y))
+			meanT += v
+			varT += v * v
+			row := [4]float64{w.gx[i], w.gy[i], v, 1}
+			for a := range row {
+				for b := range row {
+					h[4*a+b] += row[a] * row[b]
+				}
+			}
+			i++
+		}
+	}
+	n := float64(i)
+	meanT /= n
+	varT = varT/n - meanT*meanT
+	var chol mat.Cholesky
+	if !(varT > 0) || !chol.Factorize(mat.NewSymDense(4, h[:])) {
+		return t, found, false
+	}
+	p := geom.Pt{X: start.X / s, Y: start.Y / s} // in the level's pixels
+	gain, bias := 1.0, 0.0
+	var sse, meanB, varB float64
+	converged := false
+	for range 20 {
+		var g [4]float64
+		sse, meanB, varB = 0, 0, 0
+		i = 0
+		for dy := -windowRadius; dy <= windowRadius; dy++ {
+			for dx := -windowRadius; dx <= windowRadius; dx++ {
+				fx, fy := float64(dx), float64(dy)
+				b, inside := cubicAt(&w.search, p.X+jac[0]*fx+jac[1]*fy, p.Y+jac[2]*fx+jac[3]*fy)
+				if !inside {
+					return t, found, false
+				}
+				v := float64(w.template.At(cx+dx, cy+dy))
+				e := b - (gain*v + bias)
+				sse += e * e
+				meanB += b
+				varB += b * b
+				g[0] += w.gx[i] * e
+				g[1] += w.gy[i] * e
+				g[2] += v * e
+				g[3] += e
+				i++
+			}
+		}
+		var d mat.VecDense
+		if chol.SolveVecTo(&d, mat.NewVecDense(4, g[:])) != nil {
+			return t, found, false
+		}
+		// The rows were built for a gain of 1: a displacement shows itself
+		// gain times as strongly.
+		if !(gain > 0.1) {
+			return t, found, false
+		}
+		sx, sy := d.AtVec(0)/gain, d.AtVec(1)/gain
+		p.X -= sx
+		p.Y -= sy
+		gain += d.AtVec(2)
+		bias += d.AtVec(3)
+		if math.Hypot(p.X-start.X/s, p.Y-start.Y/s) > maxWindowShift {
+			return t, found, false
+		}
+		if sx*sx+sy*sy < 1e-6 {
+			converged = true
+			break
+		}
+	}
+	meanB /= n
+	varB = varB/n - meanB*meanB
+	if !converged || !(varB > 0) || !(gain > 0) {
+		return t, found, false
+	}
+	// The correlation after the fit: 1 − residual variance over variance.
+	noise := sse / (n - 4)
+	if !(1-noise/varB > minCorrelation*minCorrelation) {
+		return t, found, false
+	}
+	// Covariance of the place: the block of the inverse normal matrix.
+	var inv mat.SymDense
+	if chol.InverseTo(&inv) != nil {
+		return t, found, false
+	}
+	k := noise / (gain * gain) * correlationLength
+	cxx, cxy, cyy := k*inv.At(0, 0)+tieFloor*tieFloor, k*inv.At(0, 1), k*inv.At(1, 1)+tieFloor*tieFloor
+	if !(largestEigen(cxx, cxy, cyy) <= maxTieSigma*maxTieSigma) {
+		return t, found, false
+	}
+	inB := geom.Pt{X: p.X * s, Y: p.Y * s}
+	dc := (cxx*cyy - cxy*cxy) * s * s
+	t = tie{inA: inA, inB: inB, info: [3]float64{cyy / dc, -cxy / dc, cxx / dc}}
+	return t, inB.Sub(predicted), true
+}
+
+// correlationLength is by how much the blur of the windows makes neighbouring
+// residuals repeat each other: the number of samples that count as one.
+const correlationLength = 4
+
+// mapping returns where a pixel of one frame falls in another and the
+// Jacobian (row order) of the map there.
+func mapping(from, to *geom.Camera, p geom.Pt) (q geom.Pt, jac [4]float64, ok bool) {
+	at := func(p geom.Pt) (geom.Pt, bool) {
+		w, ok := from.WorldFromPixel(p)
+		if !ok {
+			return p, false
+		}
+		return to.PixelFromWorld(w)
+	}
+	const h = 4
+	q, ok = at(p)
+	x0, ok1 := at(geom.Pt{X: p.X - h, Y: p.Y})
+	x1, ok2 := at(geom.Pt{X: p.X + h, Y: p.Y})
+	y0, ok3 := at(geom.Pt{X: p.X, Y: p.Y - h})
+	y1, ok4 := at(geom.Pt{X: p.X, Y: p.Y + h})
+	jac = [4]float64{(x1.X - x0.X) / (2 * h), (y1.X - y0.X) / (2 * h), (x1.Y - x0.Y) / (2 * h), (y1.Y - y0.Y) / (2 * h)}
+	return q, jac, ok && ok1 && ok2 && ok3 && ok4
+}
+
+// read fills dst with the luma of r, blurred with the binomial [1 4 6 4 1]/16
+// (σ 1): noise between pixels would otherwise pull shifts toward whole pixels.
+func (w *window) read(dst *raster.Plane, img image.Image, r image.Rectangle, shrink int) {
+	w.tmp.Reset(r.Inset(-2))
+	raster.LumaPatch(&w.tmp, img, shrink)
+	dst.Reset(r)
+	// Horizontal in place: each result lands two to the left of its window.
+	for y := w.tmp.Rect.Min.Y; y < w.tmp.Rect.Max.Y; y++ {
+		row := w.tmp.Row(y)
+		for x := 0; x+4 < len(row); x++ {
+			row[x] = (row[x] + row[x+4] + 4*(row[x+1]+row[x+3]) + 6*row[x+2]) / 16
+		}
+	}
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		a, b, c, d, e := w.tmp.Row(y-2), w.tmp.Row(y-1), w.tmp.Row(y), w.tmp.Row(y+1), w.tmp.Row(y+2)
+		out := dst.Row(y)
+		for x := range out {
+			out[x] = (a[x] + e[x] + 4*(b[x]+d[x]) + 6*c[x]) / 16
+		}
+	}
+}
+
+// cubicAt interpolates p at (x, y), pixel centres at .5, by the cubic of Keys
+// (IEEE ASSP 29(6), 1981) with a = −1/2; inside is false near its border.
+func cubicAt(p *raster.Plane, x, y float64) (v float64, inside bool) {
+	fx, fy := x-0.5-float64(p.Rect.Min.X), y-0.5-float64(p.Rect.Min.Y)
+	x0, y0 := int(math.Floor(fx)), int(math.Floor(fy))
+	if x0 < 1 || y0 < 1 || x0+2 >= p.Rect.Dx() || y0+2 >= p.Rect.Dy() {
+		return 0, false
+	}
+	wx, wy := keys(fx-float64(x0)), keys(fy-float64(y0))
+	for j := range 4 {
+		r := p.Pix[(y0-1+j)*p.Stride+x0-1:]
+		r = r[:4:4]
+		v += wy[j] * (wx[0]*float64(r[0]) + wx[1]*float64(r[1]) + wx[2]*float64(r[2]) + wx[3]*float64(r[3]))
+	}
+	return v, true
+}
+
+func keys(t float64) [4]float64 {
+	return [4]float64{
+		t * (-0.5 + t*(1-0.5*t)),
+		1 + t*t*(-2.5+1.5*t),
+		t * (0.5 + t*(2-1.5*t)),
+		t * t * (-0.5 + 0.5*t),
+	}
+}
+
+// largestEigen returns the larger eigenvalue of [a b; b c].
+func largestEigen(a, b, c float64) float64 {
+	m, d := (a+c)/2, (a-c)/2
+	return m + math.Sqrt(d*d+b*b)
+}

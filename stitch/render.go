@@ -1,0 +1,234 @@
+package stitch
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"math"
+	"sync"
+
+	"flatfell.example/blend"
+	"flatfell.example/internal/par"
+	"flatfell.example/raster"
+	"flatfell.example/warp"
+)
+
+const (
+	// seamCells is the number of cells to which a frame is reduced for finding
+	// seams: at 26 megapixels a cell is 8 pixels wide.
+	seamCells = 4e5
+	// maxCell divides the turn of a closed picture, see closedGrain.
+	maxCell = 32
+	// seamMargin keeps seams this many cells away from a frame's border.
+	seamMargin = 2
+)
+
+// Render makes the picture of a Solution, 16 bits a sample in the encoding of
+// the frames. frames are those given to Align, in the same order; those that
+// were not placed are not read. With opts.Crop.Whole the picture has alpha.
+//
+// Render fills sol.Output anew for opts.Surface and opts.Crop and appends to
+// sol.Stages. The pixels do not depend on opts.Workers.
+func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*raster.Picture, error) {
+	if err := o.Validate(); err != nil {
+		return nil, err
+	}
+	if err := matchesFrames(sol, frames); err != nil {
+		return nil, err
+	}
+	if err := planOutput(sol, o); err != nil {
+		return nil, err
+	}
+	view, err := outputView(sol)
+	if err != nil {
+		return nil, err
+	}
+	c := newClock(sol)
+	layers, err := openLayers(ctx, sol, frames, view, o)
+	if err != nil {
+		return nil, err
+	}
+	c.lap("read")
+	labels, err := findSeams(ctx, sol, layers, view, o)
+	if err != nil {
+		return nil, err
+	}
+	c.lap("seams")
+	pic := raster.NewPicture(view.Rect)
+	if o.Crop.Whole {
+		pic.Alpha = make([]uint16, view.Rect.Dx()*view.Rect.Dy())
+	}
+	bl := make([]blend.Layer, len(layers))
+	for i := range layers {
+		bl[i] = layers[i]
+	}
+	err = blend.Multiband(ctx, pic, bl, labels, blend.MultibandOptions{Workers: o.Workers, Progress: o.stage("blend")})
+	if err != nil {
+		return nil, err
+	}
+	c.lap("blend")
+	return pic, nil
+}
+
+func matchesFrames(sol *Solution, frames []*Frame) error {
+	if err := sol.validate(); err != nil {
+		return fmt.Errorf("the Solution can't be rendered: %w", err)
+	}
+	if len(frames) != len(sol.Frames) {
+		return fmt.Errorf("%w: the Solution has %d frames, %d were given; give the same frames in the same order", ErrFrames, len(sol.Frames), len(frames))
+	}
+	placed := 0
+	for i, f := range frames {
+		s := &sol.Frames[i]
+		if s.Placed {
+			placed++
+		}
+		if f.Width != s.Width || f.Height != s.Height {
+			return fmt.Errorf("%w: %s is %d×%d pixels, in the Solution %d×%d; give the frames it was made from",
+				ErrFrames, f.Name, f.Width, f.Height, s.Width, s.Height)
+		}
+	}
+	if placed == 0 {
+		return fmt.Errorf("%w: the Solution places no frame", ErrFrames)
+	}
+	return nil
+}
+
+// layer is one placed frame on the output view.
+type layer struct {
+	pic     *raster.Picture
+	frame   *FrameSolution
+	sampler *warp.Sampler
+	tone    *[3][]float32
+	bounds  image.Rectangle
+	masks   *sync.Pool // of *[]uint8
+}
+
+// Bounds implements blend.Layer.
+func (l *layer) Bounds() image.Rectangle { return l.bounds }
+
+// Fill implements blend.Layer.
+func (l *layer) Fill(dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle) {
+	fillFrom(l.sampler, l.tone, l.masks, dst, valid, r)
+}
+
+func fillFrom(s *warp.Sampler, tone *[3][]float32, masks *sync.Pool, dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle) {
+	for c := range dst {
+		dst[c].Reset(r)
+	}
+	valid.Reset(r)
+	buf := masks.Get().(*[]uint8)
+	defer masks.Put(buf)
+	n := r.Dx() * r.Dy()
+	if cap(*buf) < n {
+		*buf = make([]uint8, n)
+	}
+	mask := (*buf)[:n]
+	s.Fill(dst, mask, r, tone)
+	for i, m := range mask {
+		valid.Pix[i] = float32(m / 255)
+	}
+}
+
+// openLayers reads the placed frames.
+func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.View, o Options) ([]*layer, error) {
+	cams, index := placedCameras(sol)
+	layers := make([]*layer, len(cams))
+	masks := &sync.Pool{New: func() any { return new([]uint8) }}
+	done := newCounter(len(cams), o.stage("read"))
+	err := par.Do(ctx, o.Workers, len(cams), func(k int) error {
+		img, err := frames[index[k]].Image(ctx)
+		if err != nil {
+			return err
+		}
+		pic, err := raster.FromImage(ctx, 1, img)
+		if err != nil {
+			return err
+		}
+		frames[index[k]].Release()
+		l := &layer{pic: pic, frame: &sol.Frames[index[k]], masks: masks}
+		l.tone = toneCurves(l.frame.Gain)
+		l.sampler = warp.NewSampler(pic, cams[k], view, warp.Options{MarginPx: coverMarginPx})
+		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
+		layers[k] = l
+		done()
+		return nil
+	})
+	return layers, err
+}
+
+// toneCurves returns for each channel the sample after its gain in linear
+// light, 0 to 1 encoded.
+func toneCurves(gain [3]float64) *[3][]float32 {
+	lin, enc := blend.SRGBDecodeTable(), blend.NewSRGBEncoder()
+	var out [3][]float32
+	for c, g := range gain {
+		out[c] = make([]float32, len(lin))
+		for v, l := range lin {
+			if g == 1 {
+				out[c][v] = float32(v) / 65535 // exactly as it came
+				continue
+			}
+			out[c][v] = enc.Encode(l * float32(g))
+		}
+	}
+	return &out
+}
+
+// cellFor returns the side of a seam cell in output pixels, a power of two.
+func cellFor(framePixels int) int {
+	cell := 1
+	for cell < maxCell && float64(framePixels)/float64(4*cell*cell) >= seamCells {
+		cell *= 2
+	}
+	return cell
+}
+
+// findSeams chooses which frame each part of the picture is taken from.
+func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.View, o Options) (*blend.Labels, error) {
+	progress := o.stage("seams")
+	f := layers[0].frame
+	cell := cellFor(f.Width * f.Height)
+	coarse := view
+	coarse.PxPerRadian /= float64(cell)
+	coarse.OriginPx.X /= float64(cell)
+	coarse.OriginPx.Y /= float64(cell)
+	coarse.WrapPx /= cell
+	grid := image.Rect(0, 0, ceilDiv(view.Rect.Dx(), cell), ceilDiv(view.Rect.Dy(), cell))
+	coarse.Rect = grid
+	out := make([]blend.SeamLayer, len(layers))
+	done := newCounter(len(layers), func(share float64) { progress(0.5 * share) })
+	err := par.Do(ctx, o.Workers, len(layers), func(i int) error {
+		l := layers[i]
+		small, err := l.pic.Shrink(ctx, 1, cell)
+		if err != nil {
+			return err
+		}
+		cam := l.frame.Camera().Scaled(1 / float64(cell))
+		cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
+		s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin})
+		r := image.Rect(floorDiv(l.bounds.Min.X, cell), floorDiv(l.bounds.Min.Y, cell), ceilDiv(l.bounds.Max.X, cell), ceilDiv(l.bounds.Max.Y, cell))
+		if coarse.WrapPx > 0 {
+			r.Max.X = min(r.Max.X, r.Min.X+coarse.WrapPx)
+		} else {
+			r = r.Intersect(grid)
+		}
+		sl := blend.SeamLayer{Rect: r, Valid: new(raster.Plane)}
+		for c := range sl.RGB {
+			sl.RGB[c] = new(raster.Plane)
+		}
+		fillFrom(s, l.tone, l.masks, &sl.RGB, sl.Valid, r)
+		out[i] = sl
+		done()
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	labels, err := blend.Seams(ctx, grid, cell, out, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
+	progress(1)
+	return labels, err
+}
+
+func floorDiv(a, b int) int { return int(math.Floor(float64(a) / float64(b))) }
+func ceilDiv(a, b int) int  { return int(math.Ceil(float64(a) / float64(b))) }

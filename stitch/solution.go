@@ -1,0 +1,195 @@
+package stitch
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"runtime"
+	"time"
+
+	"flatfell.example/geom"
+)
+
+// Verdict is how sure a join is.
+type Verdict string
+
+// The verdicts. A weak join has just enough evidence, or evidence that
+// something is amiss (parallax, movement); look at it at full size.
+const (
+	Joined    Verdict = "joined"
+	Weak      Verdict = "weak"
+	NotJoined Verdict = "not joined"
+)
+
+// solutionVersion is the version of the file format that this code writes and
+// the only one that it reads.
+const solutionVersion = 1
+
+// Solution is how the frames of a row lie, how sure that is, and where the
+// picture ends up: everything that Render needs beside the frames. It is pure
+// data; its JSON form is the Solution file.
+type Solution struct {
+	Version int             `json:"version"`
+	Frames  []FrameSolution `json:"frames"`
+	Pairs   []PairSolution  `json:"pairs"`
+	// RMSPx is the root mean square distance between the tie points and where
+	// the cameras put them, in full-size pixels, outliers left out.
+	RMSPx float64 `json:"rms_px"`
+	// FocalSource says where the first focal length came from: "given",
+	// a metadata field, or "pictures". It is refined from the pictures always.
+	FocalSource string  `json:"focal_source"`
+	Verdict     Verdict `json:"verdict"`
+	// Advice is what the photographer may do about what was found, a sentence
+	// each.
+	Advice []string       `json:"advice"`
+	Output OutputSolution `json:"output"`
+	Stages []StageTime    `json:"stages"`
+	// PeakMemoryBytes is the memory obtained from the system.
+	PeakMemoryBytes uint64 `json:"peak_memory_bytes"`
+}
+
+// FrameSolution is one frame's camera and light.
+type FrameSolution struct {
+	File   string `json:"file"`
+	Width  int    `json:"width"` // after orientation
+	Height int    `json:"height"`
+	// Placed is false for a frame that was left out; its camera is void.
+	Placed       bool          `json:"placed"`
+	FocalPx      float64       `json:"focal_px"`
+	CentrePx     [2]float64    `json:"centre_px"`
+	Radial       [3]float64    `json:"radial"`
+	CamFromWorld [3][3]float64 `json:"cam_from_world"`
+	// Gain multiplies the frame's linear red, green and blue.
+	Gain [3]float64 `json:"gain"`
+	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶.
+	Vignetting [3]float64 `json:"vignetting"`
+	// Sharpness is the root mean square of the gradient of the luma per pixel
+	// of a frame reduced to about 1.5 megapixels: comparable within a row.
+	Sharpness float64 `json:"sharpness"`
+}
+
+// Camera returns the frame's camera.
+func (f *FrameSolution) Camera() geom.Camera {
+	c := geom.Camera{
+		Width: f.Width, Height: f.Height, FocalPx: f.FocalPx,
+		CentrePx: geom.Pt{X: f.CentrePx[0], Y: f.CentrePx[1]}, Radial: f.Radial,
+	}
+	for i, row := range f.CamFromWorld {
+		copy(c.CamFromWorld[3*i:], row[:])
+	}
+	return c
+}
+
+func (f *FrameSolution) setCamera(c geom.Camera) {
+	f.FocalPx, f.Radial = c.FocalPx, c.Radial
+	f.CentrePx = [2]float64{c.CentrePx.X, c.CentrePx.Y}
+	for i := range f.CamFromWorld {
+		copy(f.CamFromWorld[i][:], c.CamFromWorld[3*i:3*i+3])
+	}
+}
+
+// PairSolution is the evidence that two frames join, A and B as indices into
+// Frames.
+type PairSolution struct {
+	A       int     `json:"a"`
+	B       int     `json:"b"`
+	Matches int     `json:"matches"`
+	Inliers int     `json:"inliers"`
+	RMSPx   float64 `json:"rms_px"`
+	// Overlap is the share of the frame's area that both see.
+	Overlap float64 `json:"overlap"`
+	Verdict Verdict `json:"verdict"`
+}
+
+// OutputSolution is where the picture lies on its surface.
+type OutputSolution struct {
+	File        string  `json:"file"`
+	Width       int     `json:"width"`
+	Height      int     `json:"height"`
+	Surface     string  `json:"surface"`
+	PxPerRadian float64 `json:"px_per_radian"`
+	// OriginPx is where θ = 0, h = 0 falls in the written file.
+	OriginPx [2]float64 `json:"origin_px"`
+	// CropPx is the written part of the covered area: x0, y0, x1, y1, where
+	// (0, 0) is the upper left corner of all that the frames cover.
+	CropPx [4]int `json:"crop_px"`
+	Bits   int    `json:"bits"`
+}
+
+// StageTime is the wall time of one stage.
+type StageTime struct {
+	Name    string  `json:"name"`
+	Seconds float64 `json:"seconds"`
+}
+
+// clock adds stages to a solution.
+type clock struct {
+	sol  *Solution
+	last time.Time
+}
+
+func newClock(s *Solution) *clock { return &clock{s, time.Now()} }
+
+// lap ends a stage.
+func (c *clock) lap(name string) {
+	now := time.Now()
+	c.sol.Stages = append(c.sol.Stages, StageTime{name, now.Sub(c.last).Seconds()})
+	c.last = now
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	c.sol.PeakMemoryBytes = max(c.sol.PeakMemoryBytes, m.Sys)
+}
+
+// WriteTo writes the Solution file: indented JSON.
+func (s *Solution) WriteTo(w io.Writer) (int64, error) {
+	b, err := json.MarshalIndent(s, "", "  ")
+	if err != nil {
+		return 0, err
+	}
+	n, err := w.Write(append(b, '\n'))
+	return int64(n), err
+}
+
+// ReadSolution reads a Solution file and checks that it can be rendered.
+func ReadSolution(r io.Reader) (*Solution, error) {
+	var s Solution
+	if err := json.NewDecoder(r).Decode(&s); err != nil {
+		return nil, fmt.Errorf("not a Solution file: %w", err)
+	}
+	if s.Version != solutionVersion {
+		return nil, fmt.Errorf("the Solution file has version %d, this program reads version %d; run stitch again", s.Version, solutionVersion)
+	}
+	if err := s.validate(); err != nil {
+		return nil, fmt.Errorf("the Solution file is damaged: %w; run stitch again", err)
+	}
+	return &s, nil
+}
+
+func (s *Solution) validate() error {
+	if len(s.Frames) == 0 {
+		return errors.New("it has no frames")
+	}
+	for i := range s.Frames {
+		f := &s.Frames[i]
+		if !f.Placed {
+			continue
+		}
+		if f.Width < 1 || f.Height < 1 || !(f.FocalPx > 0) {
+			return fmt.Errorf("frame %s has no size or focal length", f.File)
+		}
+		r := f.Camera().CamFromWorld
+		p := r.Mul(r.Inv())
+		for k := range p {
+			if d := p[k] - geom.Identity[k]; !(d < 1e-6 && d > -1e-6) {
+				return fmt.Errorf("frame %s has no rotation", f.File)
+			}
+		}
+		for _, g := range f.Gain {
+			if !(g > 0) {
+				return fmt.Errorf("frame %s has a gain of %g", f.File, g)
+			}
+		}
+	}
+	return nil
+}
