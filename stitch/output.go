@@ -6,6 +6,7 @@ import (
 	"image"
 	"math"
 
+	"flatfell.example/blend"
 	"flatfell.example/geom"
 	"flatfell.example/warp"
 )
@@ -22,9 +23,8 @@ const (
 	// maxOutputPixels bounds the picture: beyond it something is wrong with
 	// the solution or the wish.
 	maxOutputPixels = 1 << 32
-	// closedGrain divides the width of a picture that closes on itself: 2 to
-	// the number of bands that the blend has at most.
-	closedGrain = 128
+	// closedGrain divides the width of a picture that closes on itself.
+	closedGrain = 1 << blend.MaxBands
 	// coverMarginPx is how far inside its frame a pixel must lie to count as
 	// covered: the outermost pixels of a frame are the least reliable.
 	coverMarginPx = 1

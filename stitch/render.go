@@ -160,7 +160,7 @@ func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.V
 // toneCurves returns for each channel the sample after its gain in linear
 // light, 0 to 1 encoded.
 func toneCurves(gain [3]float64) *[3][]float32 {
-	lin, enc := blend.SRGBDecodeTable(), blend.NewSRGBEncoder()
+	lin, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
 	var out [3][]float32
 	for c, g := range gain {
 		out[c] = make([]float32, len(lin))
