@@ -226,7 +226,10 @@ func (m *blockMap) scales() {
 		p, ok0 := m.proj.at(x, y)
 		q, ok1 := m.proj.at(x+1, y)
 		r, ok2 := m.proj.at(x, y+1)
-		if ok0 && ok1 && ok2 {
+		// Far outside the frame all samples are edge pixels, but the scale may
+		// grow without bound: it must not widen the kernel there.
+		near := m.proj.cam.Contains(p, -2*blockPx)
+		if ok0 && ok1 && ok2 && near {
 			m.scaleX = max(m.scaleX, math.Hypot(q.X-p.X, r.X-p.X))
 			m.scaleY = max(m.scaleY, math.Hypot(q.Y-p.Y, r.Y-p.Y))
 		}
