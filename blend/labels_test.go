@@ -17,7 +17,7 @@ func randomLabels(r image.Rectangle, cell, n int, wrap bool, rng *rand.Rand) *La
 }
 
 // naivePixel is the vote in floating point, from distances to cell centres.
-func naivePixel(l *Labels, x, y int, valid func(int) bool) (label int, tie bool) {
+func naivePixel(l *Labels, x, y int, valid func(int) bool) (label int) {
 	votes := map[int]float64{}
 	for cy := l.Rect.Min.Y - 3; cy < l.Rect.Max.Y+3; cy++ {
 		for cx := l.Rect.Min.X - 3; cx < l.Rect.Max.X+3; cx++ {
@@ -34,13 +34,11 @@ func naivePixel(l *Labels, x, y int, valid func(int) bool) (label int, tie bool)
 		if !ok {
 			continue
 		}
-		if label >= 0 && math.Abs(v-votes[label]) < 1e-9 {
-			tie = true
-		} else if label < 0 || v > votes[label] {
-			label, tie = k, false
+		if label < 0 || v > votes[label]+1e-9 { // of equals the lowest
+			label = k
 		}
 	}
-	return label, tie
+	return label
 }
 
 func TestLabelsPixel(t *testing.T) {
@@ -53,12 +51,12 @@ func TestLabelsPixel(t *testing.T) {
 				for x := -3*cell - 3; x < 4*cell+3; x++ {
 					valid := func(label int) bool { return (label+x+y)%3 != 0 }
 					got := l.Pixel(x, y, valid)
-					want, tie := naivePixel(l, x, y, valid)
+					want := naivePixel(l, x, y, valid)
 					if got >= 0 && !valid(got) {
 						t.Fatalf("(%d, %d): label %d is not valid", x, y, got)
 					}
 					// A cell exactly one cell away has no weight, but may be elected alone.
-					if tie || want < 0 {
+					if want < 0 {
 						continue
 					}
 					compared++
