@@ -1,0 +1,172 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"flatfell.example/geom"
+	"flatfell.example/internal/photo"
+	"flatfell.example/internal/scene"
+	"flatfell.example/stitch"
+)
+
+// demoCommand is the command line of flatfell demo.
+type demoCommand struct {
+	seed             uint64
+	overwrite, quiet bool
+	workers          countFlag
+}
+
+func newDemo() *cobra.Command {
+	d := &demoCommand{workers: countFlag{limit: 1024}}
+	cmd := &cobra.Command{
+		Use:   "demo DIR [options]",
+		Short: "render a row of frames on a tidal coast and join it",
+		Long: `A coast of dunes, groynes and sea stacks is rendered as a hand-held row with
+automatic exposure, and joined like any other. Because the cameras are known,
+the result is compared with the truth. DIR is created; what it holds then:
+    frames/         the photographs
+    row.jpg         the wide picture
+    solution.json   how the frames were found to lie
+    truth.json      how they do lie`,
+		Example: `    flatfell demo demo-row`,
+		Args:    exactlyOne("flatfell demo", "the folder for the demonstration"),
+		RunE:    d.run,
+	}
+	options := newGroup("Options")
+	options.Uint64Var(&d.seed, "seed", 7, "another coast")
+	options.BoolVar(&d.overwrite, "overwrite", false, "use a folder that is not empty, replacing the files named above")
+	options.BoolVar(&d.quiet, "quiet", false, "print errors and warnings only")
+	options.Var(&d.workers, "workers", "how many processors to use; without it all")
+	options.BoolP("help", "h", false, "print this")
+	addGroups(cmd, options)
+	return cmd
+}
+
+// demoRow is a careful photographer's row, with what a hand and an automatic
+// camera do to it.
+func demoRow(seed uint64) scene.Row {
+	return scene.Row{
+		Frames: 5, Width: 1000, Height: 1500,
+		RollErr: geom.Degree / 2, PitchErr: geom.Degree / 2, YawErr: geom.Degree,
+		Radial: [3]float64{-0.02}, ExposureEV: 0.3, VignettingStops: 0.1, Noise: 0.008,
+		Seed: seed,
+	}
+}
+
+func (d *demoCommand) run(cmd *cobra.Command, args []string) error {
+	dir := args[0]
+	if err := d.prepare(dir); err != nil {
+		return err
+	}
+	progress := newProgress(cmd.ErrOrStderr(), d.quiet)
+	defer progress.end()
+	truth, err := d.render(cmd.Context(), dir, progress)
+	if err != nil {
+		return err
+	}
+	progress.end()
+
+	s := &stitchCommand{
+		out: filepath.Join(dir, "row.jpg"), solution: filepath.Join(dir, "solution.json"),
+		overwrite: d.overwrite, quiet: d.quiet, workers: d.workers,
+	}
+	sol, err := s.join(cmd, []string{filepath.Join(dir, "frames")})
+	if err != nil || d.quiet {
+		return err
+	}
+	return compareWithTruth(cmd.OutOrStdout(), dir, sol, truth)
+}
+
+// prepare makes the folder, which must be empty unless it may be overwritten.
+func (d *demoCommand) prepare(dir string) error {
+	entries, err := os.ReadDir(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return fmt.Errorf("%s: cannot be used as a folder (%w); give another name", dir, plainPathError(err))
+	case len(entries) > 0 && !d.overwrite:
+		return &photo.Error{Path: dir, Kind: photo.ErrExists, What: "is a folder that is not empty", Remedy: "give another name or allow to overwrite the demonstration in it"}
+	}
+	if err := os.MkdirAll(filepath.Join(dir, "frames"), 0o777); err != nil {
+		return fmt.Errorf("%s: cannot be created (%w); give another name", dir, plainPathError(err))
+	}
+	return nil
+}
+
+// render photographs the coast: frames/*.jpg and truth.json.
+func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*scene.Truth, error) {
+	coast := scene.New(d.seed, scene.Options{})
+	truth := coast.Plan(demoRow(d.seed))
+	for i := range truth.Frames {
+		p.stage("render", float64(i)/float64(len(truth.Frames)))
+		pic, err := coast.Frame(ctx, d.workers.n, &truth, i)
+		if err != nil {
+			return nil, err
+		}
+		f := &truth.Frames[i]
+		f.File = filepath.Join("frames", fmt.Sprintf("coast-%d.jpg", i+1))
+		if err := photo.Write(ctx, filepath.Join(dir, f.File), pic, photo.WriteOptions{
+			Quality: 95, Overwrite: d.overwrite, Workers: d.workers.n,
+		}); err != nil {
+			return nil, err
+		}
+	}
+	return &truth, writeWhole(filepath.Join(dir, "truth.json"), d.overwrite, indented{truth})
+}
+
+// indented writes a value as indented JSON.
+type indented struct{ v any }
+
+func (j indented) WriteTo(w io.Writer) (int64, error) {
+	b, err := json.MarshalIndent(j.v, "", "  ")
+	if err != nil {
+		return 0, err
+	}
+	n, err := w.Write(append(b, '\n'))
+	return int64(n), err
+}
+
+// compareWithTruth prints how far the solution is from the cameras that the
+// frames were rendered with.
+func compareWithTruth(w io.Writer, dir string, sol *stitch.Solution, truth *scene.Truth) error {
+	worst, tilt := rotationErrors(sol, truth)
+	found, given := sol.Frames[0].FocalPx, truth.Frames[0].Camera.FocalPx
+	_, err := fmt.Fprintf(w, `
+Against the truth: rotations off by %.4f° at most, the vertical by %.3f°,
+the focal length by %+.3f %% (%.2f instead of %.2f pixels).
+Look at the frames in %s and at the picture %s.
+`, worst.Degrees(), tilt.Degrees(), 100*(found/given-1), found, given,
+		filepath.Join(dir, "frames"), sol.Output.File)
+	return err
+}
+
+// rotationErrors returns the largest error of a frame's rotation when the
+// rotation common to all is removed, which no stitcher can know, and by how
+// much that common one tilts the vertical.
+func rotationErrors(sol *stitch.Solution, truth *scene.Truth) (worst, tilt geom.Angle) {
+	var trueAxes, foundAxes []geom.Vec
+	for i := range sol.Frames {
+		for axis := range 3 {
+			trueAxes = append(trueAxes, truth.Frames[i].Camera.CamFromWorld.Row(axis))
+			foundAxes = append(foundAxes, sol.Frames[i].Camera().CamFromWorld.Row(axis))
+		}
+	}
+	foundFromTrue, _ := geom.FitRotation(trueAxes, foundAxes, nil)
+	for i := range sol.Frames {
+		want := truth.Frames[i].Camera.CamFromWorld
+		got := sol.Frames[i].Camera().CamFromWorld.Mul(foundFromTrue)
+		worst = max(worst, got.Mul(want.Inv()).Angle())
+	}
+	down := foundFromTrue.Apply(geom.Vec{Y: 1})
+	return worst, geom.Angle(math.Atan2(math.Hypot(down.X, down.Z), down.Y))
+}

@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+
+	"flatfell.example/internal/photo"
+	"flatfell.example/stitch"
+)
+
+// The exit statuses.
+const (
+	statusDone      = 0
+	statusFailed    = 1
+	statusUsage     = 2
+	statusNotJoined = 3
+)
+
+func main() {
+	os.Exit(run(os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// run is the whole program but for the exit. args are those after the
+// program's name.
+func run(args []string, stdout, stderr io.Writer) int {
+	prepareSignals()
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	// The first Ctrl-C asks the work to stop and tidy up. It also takes the
+	// handler away, so that a second one ends the program at once.
+	defer context.AfterFunc(ctx, stop)()
+
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	err := root.ExecuteContext(ctx)
+	if err != nil && ctx.Err() != nil {
+		err = errInterrupted
+	}
+	return report(stderr, err)
+}
+
+var errInterrupted = errors.New("interrupted")
+
+// usageError is a wrong command line.
+type usageError struct {
+	err error
+	// command is what to ask for help, such as "flatfell stitch".
+	command string
+}
+
+func (u *usageError) Error() string { return u.err.Error() }
+func (u *usageError) Unwrap() error { return u.err }
+
+func usagef(command, format string, a ...any) error {
+	return &usageError{fmt.Errorf(format, a...), command}
+}
+
+// report tells what went wrong and returns the exit status.
+func report(stderr io.Writer, err error) int {
+	if err == nil {
+		return statusDone
+	}
+	status := statusFailed
+	var hint string
+	usage, isUsage := errors.AsType[*usageError](err)
+	switch {
+	case isUsage:
+		status = statusUsage
+		hint = usage.command + " --help shows what can be given"
+	case errors.Is(err, stitch.ErrNotJoined):
+		status = statusNotJoined
+		hint = "nothing was written; photograph the gap again with a third of overlap, give the focal length with --focal-mm, " +
+			"or add --allow-missing to join the largest group without the rest"
+	case errors.Is(err, photo.ErrExists):
+		hint = "add --overwrite to replace it"
+	case errors.Is(err, stitch.ErrSurface):
+		hint = "--surface cylinder holds a row of any width"
+	}
+	fmt.Fprintf(stderr, "flatfell: error: %s\n", plain(err))
+	if hint != "" {
+		fmt.Fprintf(stderr, "flatfell: hint: %s\n", hint)
+	}
+	return status
+}
+
+// plain is the text of err on one line, without a full stop and without the
+// name of the package that an embedder would want to see.
+func plain(err error) string {
+	s := strings.TrimPrefix(err.Error(), "stitch: ")
+	return strings.TrimSuffix(strings.ReplaceAll(s, "\n", "; "), ".")
+}

@@ -1,0 +1,32 @@
+package main
+
+import (
+	"context"
+
+	"github.com/disintegration/imaging"
+
+	"flatfell.example/internal/photo"
+	"flatfell.example/raster"
+)
+
+// previewWidth is the largest width of a preview, and previewHeight its
+// largest height, in pixels: what a screen shows or a message carries.
+const previewWidth, previewHeight = 2048, 2048
+
+// writePreview writes a small JPEG copy of pic; what is transparent is black.
+//
+// A whole number of pixels is averaged first, down to no less than twice the
+// final size, because imaging.Fit asks a picture of ours for one pixel at a
+// time; that costs the result nothing visible.
+func writePreview(ctx context.Context, path string, pic *raster.Picture, overwrite bool, workers int) error {
+	whole := max(1, min(pic.Rect.Dx()/(2*previewWidth), pic.Rect.Dy()/2))
+	pic, err := pic.Shrink(ctx, workers, whole)
+	if err != nil {
+		return err
+	}
+	small, err := raster.FromImage(ctx, workers, imaging.Fit(pic, previewWidth, previewHeight, imaging.Lanczos))
+	if err != nil {
+		return err
+	}
+	return photo.Write(ctx, path, small, photo.WriteOptions{Quality: 88, Overwrite: overwrite, Workers: workers})
+}

@@ -1,0 +1,294 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"flatfell.example/internal/photo"
+	"flatfell.example/raster"
+	"flatfell.example/stitch"
+	"flatfell.example/warp"
+)
+
+// stitchCommand is the command line of flatfell stitch.
+type stitchCommand struct {
+	out, solution, reuse, preview string
+	surface                       surfaceFlag
+	crop                          cropFlag
+	level                         levelFlag
+	focalMM, focalPx              positiveFlag
+	sensor                        sensorFlag
+	bits                          bitsFlag
+	quality, workers              countFlag
+	seed                          uint64
+	allowMissing, overwrite       bool
+	quiet, json                   bool
+}
+
+func newStitch() *cobra.Command {
+	s := &stitchCommand{
+		quality: countFlag{limit: 100}, workers: countFlag{limit: 1024},
+	}
+	cmd := &cobra.Command{
+		Use:   "stitch FRAMES… -o OUT [options]",
+		Short: "join the frames of a row into one wide picture",
+		Long: `FRAMES are two or more photographs (JPEG, PNG, TIFF) in any order, or a folder
+of them: one camera, one focal length, all held the same way. OUT is written as
+JPEG, PNG or TIFF by its ending, only when all went well.
+
+Exit status: 0 done, 1 failed, 2 wrong command line, 3 the frames do not join.`,
+		Example: `Join all photographs of a folder:
+    flatfell stitch dunes/ -o dunes.jpg
+A 16-bit file for editing, cut to the shape of a print:
+    flatfell stitch dunes/*.tif -o dunes.tif --crop 5:2
+Keep how the frames lie, then render it on another surface without searching:
+    flatfell stitch dunes/ -o dunes.jpg --solution dunes.json
+    flatfell stitch --reuse dunes.json -o dunes-flat.png --surface pannini
+An old lens that tells the camera nothing:
+    flatfell stitch dunes/ -o dunes.jpg --focal-mm 35 --sensor 36x24`,
+		RunE: s.run,
+	}
+	files := newGroup("Files")
+	files.StringVarP(&s.out, "output", "o", "", "the picture to write: `FILE` ending in .jpg, .png or .tif")
+	files.StringVar(&s.solution, "solution", "", "also write how the frames lie and how sure that is, as JSON, to `FILE`")
+	files.StringVar(&s.reuse, "reuse", "", "render from the solution in `FILE` instead of searching; FRAMES may then be left out")
+	files.StringVar(&s.preview, "preview", "", "also write a small JPEG, at most 2048 pixels wide, to `FILE`")
+	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
+	picture := newGroup("The picture")
+	picture.Var(&s.surface, "surface", "what the picture is laid out on: "+strings.Join(warp.SurfaceNames(), ", ")+"; without it the first")
+	picture.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape")
+	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
+	picture.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
+	row := newGroup("The row")
+	row.Var(&s.level, "level", "how the middle frame was held, in degrees: rolled clockwise, pitched up; overrides what is found")
+	row.Var(&s.focalMM, "focal-mm", "focal length in millimetres, if the files do not tell it or tell it wrongly")
+	row.Var(&s.sensor, "sensor", "sides of the sensor in millimetres, with --focal-mm, if the files do not tell them")
+	row.Var(&s.focalPx, "focal-px", "focal length in pixels of a frame, instead of --focal-mm")
+	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
+	row.Uint64Var(&s.seed, "seed", 0, "start of the random search; the same seed gives the same bytes")
+	running := newGroup("The run")
+	running.BoolVar(&s.json, "json", false, "print the solution as JSON instead of the summary")
+	running.BoolVar(&s.quiet, "quiet", false, "print errors and warnings only")
+	running.Var(&s.workers, "workers", "how many processors to use; without it all; the result is the same")
+	running.BoolP("help", "h", false, "print this")
+	addGroups(cmd, files, picture, row, running)
+	cobra.CheckErr(cmd.RegisterFlagCompletionFunc("surface",
+		cobra.FixedCompletions(warp.SurfaceNames(), cobra.ShellCompDirectiveNoFileComp)))
+	return cmd
+}
+
+// usage is a complaint about the command line of flatfell stitch.
+func (s *stitchCommand) usage(format string, a ...any) error {
+	return usagef("flatfell stitch", format, a...)
+}
+
+func (s *stitchCommand) run(cmd *cobra.Command, args []string) error {
+	if err := s.check(cmd, args); err != nil {
+		return err
+	}
+	_, err := s.join(cmd, args)
+	return err
+}
+
+// join does the job in the order in which it can fail cheaply: names, headers,
+// and only then pixels.
+func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Solution, err error) {
+	ctx := cmd.Context()
+	if s.reuse != "" {
+		if sol, err = readSolution(s.reuse); err != nil {
+			return nil, err
+		}
+		if args, err = framesOf(sol, args); err != nil {
+			return nil, err
+		}
+	}
+	paths, err := photo.List(args)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.checkOutputs(paths); err != nil {
+		return nil, err
+	}
+	frames := make([]*stitch.Frame, len(paths))
+	for i, p := range paths {
+		if frames[i], err = stitch.OpenFrame(p); err != nil {
+			return nil, err
+		}
+	}
+	o, err := s.options(paths, sol)
+	if err != nil {
+		return nil, err
+	}
+	progress := newProgress(cmd.ErrOrStderr(), s.quiet)
+	defer progress.end()
+	o.Progress = progress.stage
+	if sol == nil {
+		if sol, err = stitch.Align(ctx, frames, o); err != nil {
+			return nil, err
+		}
+	}
+	sol.Output.File, sol.Output.Bits = s.out, s.outputBits(frames)
+	pic, err := stitch.Render(ctx, sol, frames, o)
+	if err != nil {
+		return nil, err
+	}
+	progress.stage("write", 0)
+	if err := s.write(ctx, pic, sol); err != nil {
+		return nil, err
+	}
+	progress.end()
+	return sol, s.tell(cmd, sol)
+}
+
+// check refuses options that contradict each other.
+func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
+	given := cmd.Flags().Changed
+	ending := strings.ToLower(filepath.Ext(s.out))
+	jpeg := ending == ".jpg" || ending == ".jpeg"
+	switch {
+	case len(args) == 0 && s.reuse == "":
+		return s.usage("no frames given; name two or more photographs, or a folder")
+	case s.out == "":
+		return s.usage("no output given; add -o and a file name")
+	case s.crop.Whole && jpeg:
+		return s.usage("--crop whole leaves transparent parts, which a JPEG can't hold; let the output end in .png or .tif")
+	case s.bits == 16 && jpeg:
+		return s.usage("a JPEG has 8 bits; let the output end in .png or .tif for 16")
+	case given("quality") && !jpeg:
+		return s.usage("--quality is for JPEG only")
+	case given("focal-mm") && given("focal-px"):
+		return s.usage("give --focal-mm or --focal-px, not both")
+	case given("sensor") && !given("focal-mm"):
+		return s.usage("--sensor needs --focal-mm")
+	}
+	if s.reuse != "" {
+		for _, name := range []string{"level", "focal-mm", "focal-px", "allow-missing", "seed"} {
+			if given(name) {
+				return s.usage("--%s has no effect with --reuse, which does not search again", name)
+			}
+		}
+	}
+	return nil
+}
+
+// options are the settings of the two halves of the run.
+func (s *stitchCommand) options(paths []string, sol *stitch.Solution) (stitch.Options, error) {
+	o := stitch.Options{
+		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Level: s.level.level,
+		FocalPx: float64(s.focalPx), AllowMissing: s.allowMissing,
+		Workers: s.workers.n, Seed: s.seed,
+	}
+	if sol != nil && s.surface == "" {
+		o.Surface = sol.Output.Surface
+	}
+	if s.focalMM > 0 {
+		px, err := s.focalFromMM(paths[0])
+		if err != nil {
+			return o, err
+		}
+		o.FocalPx = px
+	}
+	return o, o.Validate()
+}
+
+// focalFromMM turns --focal-mm into pixels by --sensor, or by what the first
+// frame's metadata say about the sensor.
+func (s *stitchCommand) focalFromMM(path string) (px float64, err error) {
+	f, err := photo.Open(path)
+	if err != nil {
+		return 0, err
+	}
+	m := photo.Meta{FocalMM: float64(s.focalMM), SensorLongMM: f.Meta.SensorLongMM}
+	if s.sensor.w > 0 {
+		m.SensorLongMM = max(s.sensor.w, s.sensor.h)
+	}
+	px, _, ok := m.FocalPx(f.Width, f.Height)
+	if !ok {
+		return 0, s.usage("%s does not say how large the camera's sensor is; add --sensor, such as --sensor 36x24", path)
+	}
+	return px, nil
+}
+
+// outputBits is --bits, or what suits the output's format and the frames.
+func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
+	if s.bits != 0 {
+		return int(s.bits)
+	}
+	bits := 8
+	if e := strings.ToLower(filepath.Ext(s.out)); e == ".png" || e == ".tif" || e == ".tiff" {
+		for _, f := range frames {
+			bits = max(bits, f.Bits)
+		}
+	}
+	return bits
+}
+
+// write writes the picture, its preview and its solution.
+func (s *stitchCommand) write(ctx context.Context, pic *raster.Picture, sol *stitch.Solution) error {
+	began := time.Now()
+	if err := photo.Write(ctx, s.out, pic, photo.WriteOptions{
+		Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Workers: s.workers.n,
+	}); err != nil {
+		return err
+	}
+	if s.preview != "" {
+		if err := writePreview(ctx, s.preview, pic, s.overwrite, s.workers.n); err != nil {
+			return fmt.Errorf("%s is written, but its preview is not: %w", s.out, err)
+		}
+	}
+	sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
+	if s.solution != "" {
+		if err := writeWhole(s.solution, s.overwrite, sol); err != nil {
+			return fmt.Errorf("%s is written, but its solution is not: %w", s.out, err)
+		}
+	}
+	return nil
+}
+
+func readSolution(path string) (*stitch.Solution, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: cannot be read (%w); check the name", path, plainPathError(err))
+	}
+	defer f.Close()
+	sol, err := stitch.ReadSolution(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return sol, nil
+}
+
+// framesOf returns the files of a solution's frames in its order: those that
+// were recorded, or those of the same names among the given files and folders.
+func framesOf(sol *stitch.Solution, given []string) ([]string, error) {
+	paths := make([]string, len(sol.Frames))
+	if len(given) == 0 {
+		for i := range sol.Frames {
+			paths[i] = sol.Frames[i].File
+		}
+		return paths, nil
+	}
+	files, err := photo.List(given)
+	if err != nil {
+		return nil, err
+	}
+	byName := map[string]string{}
+	for _, f := range files {
+		byName[filepath.Base(f)] = f
+	}
+	for i := range sol.Frames {
+		name := filepath.Base(sol.Frames[i].File)
+		path, ok := byName[name]
+		if !ok {
+			return nil, fmt.Errorf("the solution was made from %s, which is not among the given frames", name)
+		}
+		paths[i] = path
+	}
+	return paths, nil
+}

@@ -1,0 +1,206 @@
+package main
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"flatfell.example/geom"
+	"flatfell.example/stitch"
+	"flatfell.example/warp"
+)
+
+// cropFlag is --crop: inside, whole, or a shape W:H.
+type cropFlag stitch.Crop
+
+func (c *cropFlag) String() string {
+	switch {
+	case c.Whole:
+		return "whole"
+	case c.AspectW > 0:
+		return fmt.Sprintf("%g:%g", c.AspectW, c.AspectH)
+	}
+	return "inside"
+}
+
+func (c *cropFlag) Set(s string) error {
+	switch s {
+	case "inside":
+		*c = cropFlag{}
+		return nil
+	case "whole":
+		*c = cropFlag{Whole: true}
+		return nil
+	}
+	v, err := numbers(s, ":", 2)
+	if err != nil || !(v[0] > 0 && v[1] > 0) {
+		return fmt.Errorf("give inside, whole, or a shape such as 5:2")
+	}
+	*c = cropFlag{AspectW: v[0], AspectH: v[1]}
+	return trimmed(stitch.Options{Crop: stitch.Crop(*c)}.Validate())
+}
+
+func (*cropFlag) Type() string { return "HOW" }
+
+// surfaceFlag is --surface, the name of an output surface.
+type surfaceFlag string
+
+func (f *surfaceFlag) String() string { return string(*f) }
+
+func (f *surfaceFlag) Set(s string) error {
+	if _, err := warp.SurfaceByName(s); err != nil {
+		return fmt.Errorf("give one of %s", strings.Join(warp.SurfaceNames(), ", "))
+	}
+	*f = surfaceFlag(s)
+	return nil
+}
+
+func (*surfaceFlag) Type() string { return "NAME" }
+
+// levelFlag is --level ROLL,PITCH in degrees.
+type levelFlag struct{ level *stitch.Level }
+
+func (f *levelFlag) String() string {
+	if f.level == nil {
+		return ""
+	}
+	return fmt.Sprintf("%g,%g", f.level.Roll.Degrees(), f.level.Pitch.Degrees())
+}
+
+func (f *levelFlag) Set(s string) error {
+	v, err := numbers(s, ",", 2)
+	if err != nil {
+		return fmt.Errorf("give roll and pitch in degrees, such as -0.4,3")
+	}
+	f.level = &stitch.Level{Roll: geom.Angle(v[0]) * geom.Degree, Pitch: geom.Angle(v[1]) * geom.Degree}
+	return trimmed(stitch.Options{Level: f.level}.Validate())
+}
+
+func (*levelFlag) Type() string { return "ROLL,PITCH" }
+
+// sensorFlag is --sensor WxH in millimetres.
+type sensorFlag struct{ w, h float64 }
+
+func (f *sensorFlag) String() string {
+	if *f == (sensorFlag{}) {
+		return ""
+	}
+	return fmt.Sprintf("%gx%g", f.w, f.h)
+}
+
+func (f *sensorFlag) Set(s string) error {
+	v, err := numbers(strings.ReplaceAll(s, "×", "x"), "x", 2)
+	if err != nil || !(v[0] > 0 && v[1] > 0) {
+		return fmt.Errorf("give the sensor's sides in millimetres, such as 23.5x15.6")
+	}
+	f.w, f.h = v[0], v[1]
+	return nil
+}
+
+func (*sensorFlag) Type() string { return "WxH" }
+
+// positiveFlag is a number above zero; zero means not given.
+type positiveFlag float64
+
+func (f *positiveFlag) String() string {
+	if *f == 0 {
+		return ""
+	}
+	return strconv.FormatFloat(float64(*f), 'g', -1, 64)
+}
+
+func (f *positiveFlag) Set(s string) error {
+	v, err := numbers(s, ",", 1)
+	if err != nil || !(v[0] > 0) {
+		return fmt.Errorf("give a number above zero")
+	}
+	*f = positiveFlag(v[0])
+	return nil
+}
+
+func (*positiveFlag) Type() string { return "NUMBER" }
+
+// countFlag is a whole number from 1 up to a limit; zero means not given.
+type countFlag struct{ n, limit int }
+
+func (f *countFlag) String() string {
+	if f.n == 0 {
+		return ""
+	}
+	return strconv.Itoa(f.n)
+}
+
+func (f *countFlag) Set(s string) error {
+	n, err := strconv.Atoi(s)
+	if err != nil || n < 1 || n > f.limit {
+		return fmt.Errorf("give a whole number from 1 to %d", f.limit)
+	}
+	f.n = n
+	return nil
+}
+
+func (*countFlag) Type() string { return "N" }
+
+// bitsFlag is --bits, 8 or 16; zero means not given.
+type bitsFlag int
+
+func (f *bitsFlag) String() string {
+	if *f == 0 {
+		return ""
+	}
+	return strconv.Itoa(int(*f))
+}
+
+func (f *bitsFlag) Set(s string) error {
+	switch s {
+	case "8":
+		*f = 8
+	case "16":
+		*f = 16
+	default:
+		return fmt.Errorf("give 8 or 16")
+	}
+	return nil
+}
+
+func (*bitsFlag) Type() string { return "8|16" }
+
+var (
+	_ pflag.Value = (*cropFlag)(nil)
+	_ pflag.Value = (*surfaceFlag)(nil)
+	_ pflag.Value = (*levelFlag)(nil)
+	_ pflag.Value = (*sensorFlag)(nil)
+	_ pflag.Value = (*positiveFlag)(nil)
+	_ pflag.Value = (*countFlag)(nil)
+	_ pflag.Value = (*bitsFlag)(nil)
+)
+
+// numbers splits s into exactly n finite numbers.
+func numbers(s, separator string, n int) ([]float64, error) {
+	parts := strings.Split(s, separator)
+	if len(parts) != n {
+		return nil, fmt.Errorf("%d numbers, want %d", len(parts), n)
+	}
+	v := make([]float64, n)
+	for i, p := range parts {
+		x, err := strconv.ParseFloat(strings.TrimSpace(p), 64)
+		if err != nil {
+			return nil, err
+		}
+		if x-x != 0 { // infinite or no number
+			return nil, fmt.Errorf("%s is no number", p)
+		}
+		v[i] = x
+	}
+	return v, nil
+}
+
+// trimmed is err without the package's name in front.
+func trimmed(err error) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf("%s", plain(err))
+}

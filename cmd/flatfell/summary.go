@@ -1,0 +1,96 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/spf13/cobra"
+
+	"flatfell.example/stitch"
+)
+
+// printPPI is the resolution of a print that is looked at from near; common
+// practice. It is noted in the file.
+const printPPI = 300
+
+// tell prints what came out: the solution for a program, or a summary for a
+// person, or no more than what is amiss.
+func (s *stitchCommand) tell(cmd *cobra.Command, sol *stitch.Solution) error {
+	switch {
+	case s.json:
+		_, err := sol.WriteTo(cmd.OutOrStdout())
+		return err
+	case s.quiet:
+		for _, a := range sol.Advice {
+			fmt.Fprintf(cmd.ErrOrStderr(), "flatfell: warning: %s\n", lowerFirst(strings.TrimSuffix(a, ".")))
+		}
+		return nil
+	}
+	return s.summary(cmd.OutOrStdout(), sol)
+}
+
+// summary tells a person what came out and what to do next.
+func (s *stitchCommand) summary(w io.Writer, sol *stitch.Solution) error {
+	out := &sol.Output
+	const cm = 2.54 // an inch
+	width, height := float64(out.Width), float64(out.Height)
+	fmt.Fprintf(w, "%s: %d × %d pixels (%.1f megapixels), %.0f × %.0f cm in print at %d pixels an inch.\n",
+		out.File, out.Width, out.Height, width*height/1e6, width/printPPI*cm, height/printPPI*cm, printPPI)
+
+	first, placed := (*stitch.FrameSolution)(nil), 0
+	for i := range sol.Frames {
+		if f := &sol.Frames[i]; f.Placed {
+			placed++
+			if first == nil {
+				first = f
+			}
+		}
+	}
+	cam := first.Camera()
+	across, up := cam.ViewAngles()
+	fmt.Fprintf(w, "%s: %d of %d frames; details agree to %.2f pixels. Focal length %.1f pixels (first from: %s), a frame sees %.1f° × %.1f°.\n",
+		verdictText(sol.Verdict), placed, len(sol.Frames), sol.RMSPx, first.FocalPx, sol.FocalSource, across.Degrees(), up.Degrees())
+	for _, a := range sol.Advice {
+		fmt.Fprintf(w, "%s\n", a)
+	}
+	_, err := fmt.Fprintf(w, "Next: %s\n", s.nextStep(sol))
+	return err
+}
+
+func verdictText(v stitch.Verdict) string {
+	switch v {
+	case stitch.Joined:
+		return "Joined"
+	case stitch.Weak:
+		return "Joined, but weakly"
+	}
+	return upperFirst(string(v))
+}
+
+// nextStep is what the photographer would want to do now.
+func (s *stitchCommand) nextStep(sol *stitch.Solution) string {
+	switch {
+	case sol.Verdict == stitch.Weak:
+		return fmt.Sprintf("look at %s at full size at the joins named above.", s.out)
+	case s.solution == "" && s.reuse == "":
+		return "look at it at full size; with --solution FILE you keep how the frames lie, to render other shapes quickly."
+	case s.solution != "":
+		return fmt.Sprintf("look at it at full size; another shape: flatfell stitch --reuse %s --crop 3:1 -o %s", s.solution, filepath.Join(filepath.Dir(s.out), "other.jpg"))
+	}
+	return "look at it at full size."
+}
+
+func upperFirst(s string) string { return mapFirst(s, unicode.ToUpper) }
+func lowerFirst(s string) string { return mapFirst(s, unicode.ToLower) }
+
+func mapFirst(s string, f func(rune) rune) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return string(f(r)) + s[n:]
+}
