@@ -1,0 +1,536 @@
+package stitch
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"math/bits"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"flatfell.example/features"
+	"flatfell.example/geom"
+	"flatfell.example/internal/optim"
+	"flatfell.example/internal/par"
+	"flatfell.example/raster"
+)
+
+// uprightEvidence says what in the pictures showed the vertical.
+type uprightEvidence struct {
+	// Kind is horizon, verticals or both.
+	Kind string
+	// SigmaDeg is the standard deviation of the tilt in its less certain
+	// direction, TiltDeg how far up was moved.
+	SigmaDeg, TiltDeg float64
+	// HorizonDeg is the azimuth over which the horizon was seen, Verticals
+	// the number of upright things that agree.
+	HorizonDeg float64
+	Verticals  int
+}
+
+const (
+	maxUprightDeg = 5.0
+	degree        = math.Pi / 180
+)
+
+// pictureUp sharpens the direction up of a rig whose world is already
+// levelled by the poses (true up within 5° of −y) by what the pictures show:
+// the sea's horizon and upright edges. luma are the frames' planes, reduced
+// by shrink.
+//
+// Up is written (x, −1, z), x and z small. A horizon at depression d gives
+// for each of its rays
+//
+//	x·rx − ry + z·rz = −d,   d = 0.04° ± 0.08° (an eye 0 to 15 m above the sea)
+//
+// and an upright edge, whose plane of view has the normal n, gives
+// x·nx − ny + z·nz = 0, up to its own lean. Both are Gaussian in (x, z) once
+// outliers are gone, and are added to the Gaussian of the poses, so that a
+// direction that the pictures leave open stays where it was.
+//
+// ok is false if the pictures show nothing reliable: up is then −y.
+// The error is ctx's.
+func pictureUp(ctx context.Context, luma []*raster.Plane, shrink int, r *rig, workers int) (
+	up geom.Vec, e uprightEvidence, ok bool, err error,
+) {
+	up = geom.Vec{Y: -1}
+	views := make([]edgeView, len(luma))
+	err = par.Do(ctx, workers, len(luma), func(i int) (err error) {
+		cam := r.camera(i)
+		views[i], err = lookForEdges(ctx, luma[i], shrink, &cam)
+		return err
+	})
+	if err != nil {
+		return up, e, false, err
+	}
+	pose := posePrior(r)
+	var lines []skyline
+	var edges []upright
+	for _, v := range views {
+		lines = append(lines, v.lines...)
+		edges = append(edges, v.edges...)
+	}
+	h, covered, okH := findHorizon(lines, pose, rowSpan(r), float64(shrink)/r.focalPx)
+	v, count, okV := findVerticals(edges, pose)
+	if okH && okV && !agree(h, v) {
+		// A long horizon is flat; trees lean and cliffs slope.
+		okV = false
+		okH = covered >= strongHorizon
+	}
+	sum := pose
+	if okH {
+		sum = sum.plus(h)
+		e.Kind, e.HorizonDeg = "horizon", covered/degree
+	}
+	if okV {
+		sum = sum.plus(v)
+		e.Kind, e.Verticals = "verticals", count
+	}
+	if okH && okV {
+		e.Kind = "both"
+	}
+	x, z, sigma := sum.solve()
+	moved := math.Atan(math.Hypot(x, z)) / degree
+	if !okH && !okV || !(moved <= maxUprightDeg) {
+		return up, uprightEvidence{}, false, nil
+	}
+	e.SigmaDeg, e.TiltDeg = sigma/degree, moved
+	return r3.Unit(geom.Vec{X: x, Y: -1, Z: z}), e, true, nil
+}
+
+// belief is a Gaussian of the tilt (x, z) in radians, by its information
+// matrix (xx, xz, zz) and that times its mean.
+type belief struct{ xx, xz, zz, x, z float64 }
+
+// add adds the observation jx·x + jz·z = value of the given weight, 1/σ².
+func (b *belief) add(jx, jz, value, weight float64) {
+	b.xx += weight * jx * jx
+	b.xz += weight * jx * jz
+	b.zz += weight * jz * jz
+	b.x += weight * jx * value
+	b.z += weight * jz * value
+}
+
+func (b belief) plus(c belief) belief {
+	return belief{b.xx + c.xx, b.xz + c.xz, b.zz + c.zz, b.x + c.x, b.z + c.z}
+}
+
+// solve returns the mean and the standard deviation along the less certain
+// direction. b must not be singular.
+func (b belief) solve() (x, z, sigma float64) {
+	det := b.xx*b.zz - b.xz*b.xz
+	x, z = (b.zz*b.x-b.xz*b.z)/det, (b.xx*b.z-b.xz*b.x)/det
+	half, off := (b.xx+b.zz)/2, math.Hypot((b.xx-b.zz)/2, b.xz)
+	return x, z, 1 / math.Sqrt(half-off)
+}
+
+// mahalanobisSq returns the squared distance of (x, z) from b's mean.
+func (b belief) mahalanobisSq(x, z float64) float64 {
+	mx, mz, _ := b.solve()
+	dx, dz := x-mx, z-mz
+	return b.xx*dx*dx + 2*b.xz*dx*dz + b.zz*dz*dz
+}
+
+// blur returns b with the variance of both components raised by sigma².
+func (b belief) blur(sigma float64) belief {
+	x, z, _ := b.solve()
+	det := b.xx*b.zz - b.xz*b.xz
+	vx, vxz, vz := b.zz/det+sigma*sigma, -b.xz/det, b.xx/det+sigma*sigma
+	det = vx*vz - vxz*vxz
+	c := belief{xx: vz / det, xz: -vxz / det, zz: vx / det}
+	c.x, c.z = c.xx*x+c.xz*z, c.xz*x+c.zz*z
+	return c
+}
+
+// agree reports whether two beliefs are within three sigmas of one another.
+// A very wide one of 5° makes both invertible.
+func agree(b, c belief) bool {
+	wide := 1 / (5 * 5 * degree * degree)
+	var v [3]float64 // covariance of the difference
+	var d [2]float64
+	for i, q := range []belief{b, c} {
+		sign := float64(1 - 2*i)
+		q.xx += wide
+		q.zz += wide
+		x, z, _ := q.solve()
+		det := q.xx*q.zz - q.xz*q.xz
+		v[0] += q.zz / det
+		v[1] -= q.xz / det
+		v[2] += q.xx / det
+		d[0] += sign * x
+		d[1] += sign * z
+	}
+	det := v[0]*v[2] - v[1]*v[1]
+	return (v[2]*d[0]*d[0]-2*v[1]*d[0]*d[1]+v[0]*d[1]*d[1])/det <= 9
+}
+
+// posePrior returns how well the poses tell up: their rolls and pitches
+// scatter about the level, which says how the camera was held, and a tripod's
+// own axis is set by a bubble.
+func posePrior(r *rig) belief {
+	const (
+		// minScatter: with few frames a small scatter is luck.
+		minScatter = 0.2 * degree
+		// bubble is how well a pan axis is levelled (common practice), and
+		// what a hand-held row tilts in common.
+		bubble = 0.4 * degree
+	)
+	n := float64(len(r.rot))
+	var mean geom.Vec
+	var sq float64
+	for _, q := range r.rot {
+		mean = r3.Add(mean, r3.Scale(1/n, q.Row(2)))
+		sq += q.Row(0).Y * q.Row(0).Y / n
+	}
+	variance := sq + minScatter*minScatter
+	var b belief
+	for _, q := range r.rot {
+		x, z := q.Row(0), r3.Sub(q.Row(2), mean)
+		b.add(x.X, x.Z, 0, 1/variance)
+		b.add(z.X, z.Z, 0, 1/variance)
+	}
+	wide := 1 / (3 * 3 * degree * degree) // frames that all look one way
+	b.xx += wide
+	b.zz += wide
+	return b.blur(bubble)
+}
+
+// rowSpan returns the azimuth in radians that the frames cover.
+func rowSpan(r *rig) float64 {
+	const bins = 720
+	var seen [bins]bool
+	half := math.Atan2(float64(r.width)/2, r.focalPx)
+	for _, q := range r.rot {
+		az := math.Atan2(q.Row(2).X, q.Row(2).Z)
+		for k := range seen {
+			a := (float64(k)+0.5)*(2*math.Pi/bins) - math.Pi
+			if math.Abs(math.Remainder(a-az, 2*math.Pi)) <= half {
+				seen[k] = true
+			}
+		}
+	}
+	n := 0
+	for _, s := range seen {
+		if s {
+			n++
+		}
+	}
+	return float64(n) * 2 * math.Pi / bins
+}
+
+// skyline is a nearly horizontal edge, brighter above, that may be the
+// horizon.
+type skyline struct {
+	rays     []geom.Vec // along it, from left to right, every samplePx
+	lengthPx float64
+	contrast float64
+	rmsPx    float64
+	// open is the part of it above which nothing has an edge as strong.
+	open float64
+	bits azimuths
+}
+
+// upright is a nearly vertical edge.
+type upright struct {
+	normal geom.Vec // unit, of the plane through the eye and the edge
+	sigma  float64  // of the normal's tilt, radians
+	az     float64
+	length float64 // radians
+}
+
+type edgeView struct {
+	lines []skyline
+	edges []upright
+}
+
+const samplePx = 8.0
+
+// lookForEdges finds the horizontal and vertical edges of a frame.
+func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom.Camera) (v edgeView, err error) {
+	segs, err := features.Segments(ctx, luma, features.SegmentOptions{})
+	if err != nil {
+		return v, err
+	}
+	ray := func(p geom.Pt) (geom.Vec, bool) {
+		return cam.WorldFromPixel(geom.Pt{X: p.X * float64(shrink), Y: p.Y * float64(shrink)})
+	}
+	steep := math.Sin(8 * degree)
+	flat := math.Sin((maxUprightDeg + 1) * degree)
+	for i := range segs {
+		s := &segs[i]
+		d := s.B.Sub(s.A)
+		a, okA := ray(s.A)
+		b, okB := ray(s.B)
+		if !okA || !okB {
+			continue
+		}
+		if math.Abs(d.Y) > math.Abs(d.X) {
+			n := r3.Unit(cross(a, b))
+			if math.Abs(n.Y) > steep {
+				continue
+			}
+			mid := r3.Add(a, b)
+			long := s.Length()
+			v.edges = append(v.edges, upright{
+				normal: n, az: math.Atan2(mid.X, mid.Z), length: math.Acos(math.Min(1, r3.Dot(a, b))),
+				// Line fit over points of half a pixel at worst.
+				sigma: (0.2 + s.RMSPx) * math.Sqrt(12/float64(s.Points)) / long,
+			})
+			continue
+		}
+		if d.X < 0 || math.Abs(a.Y) > flat || math.Abs(b.Y) > flat {
+			continue
+		}
+		l := skyline{lengthPx: s.Length(), contrast: s.Contrast, rmsPx: s.RMSPx}
+		n := max(2, int(l.lengthPx/samplePx)+1)
+		for k := range n {
+			t := float64(k) / float64(n-1)
+			p := geom.Pt{X: s.A.X + t*d.X, Y: s.A.Y + t*d.Y}
+			if q, ok := ray(p); ok {
+				l.rays = append(l.rays, q)
+			}
+			if isOpen(luma, p, s.Contrast, int(openDeg*degree*cam.FocalPx/float64(shrink))) {
+				l.open += 1 / float64(n)
+			}
+		}
+		l.bits.set(math.Atan2(a.X, a.Z), math.Atan2(b.X, b.Z))
+		v.lines = append(v.lines, l)
+	}
+	return v, nil
+}
+
+// openDeg is how far above a horizon the sky is looked at.
+const openDeg = 2.5
+
+// isOpen reports whether no edge above p, up to height pixels, is nearly as
+// strong as contrast: over the horizon there is sky, over a line of surf or
+// the far bank of a lake there is more.
+func isOpen(luma *raster.Plane, p geom.Pt, contrast float64, height int) bool {
+	const half = 4
+	x0, x1 := max(int(p.X)-half, 0), min(int(p.X)+half+1, luma.Rect.Dx())
+	y := int(p.Y)
+	var sums [3]float64 // lines y+1, y, y−1, in the order of sight
+	for k := 4; k <= height && y-k > 0; k++ {
+		var s float64
+		for _, v := range luma.Row(y - k)[x0:x1] {
+			s += float64(v)
+		}
+		if k >= 6 && math.Abs(s-sums[1])/2 > 0.7*contrast*float64(x1-x0) {
+			return false
+		}
+		sums[0], sums[1], sums[2] = s, sums[0], sums[1]
+	}
+	return true
+}
+
+// azimuths is a set of directions, a bit each 0.1°.
+type azimuths [57]uint64
+
+const azimuthBins = 3600
+
+func (b *azimuths) set(from, to float64) {
+	i := int(math.Round((from + math.Pi) / (2 * math.Pi) * azimuthBins))
+	n := int(math.Round(math.Abs(math.Remainder(to-from, 2*math.Pi)) / (2 * math.Pi) * azimuthBins))
+	for k := range n {
+		j := (i + k) % azimuthBins
+		b[j/64] |= 1 << (j % 64)
+	}
+}
+
+func (b *azimuths) or(c *azimuths) {
+	for i, v := range c {
+		b[i] |= v
+	}
+}
+
+// radians returns the size of the set.
+func (b *azimuths) radians() float64 {
+	n := 0
+	for _, v := range b {
+		n += bits.OnesCount64(v)
+	}
+	return float64(n) * 2 * math.Pi / azimuthBins
+}
+
+const (
+	dipMean, dipSigma = 0.04 * degree, 0.08 * degree
+	// A horizon must be seen over minHorizon of azimuth, or over this share
+	// of the row.
+	minHorizon      = 12 * degree
+	minHorizonShare = 0.28
+	leastHorizon    = 5 * degree
+	strongHorizon   = 12 * degree
+)
+
+// findHorizon returns what the horizon tells of the tilt and over how much
+// azimuth it is seen. pixel is the angle of a plane's pixel.
+func findHorizon(lines []skyline, pose belief, span, pixel float64) (b belief, covered float64, ok bool) {
+	lines = slices.DeleteFunc(slices.Clone(lines), func(l skyline) bool { return l.open < 0.6 })
+	slices.SortStableFunc(lines, func(a, b skyline) int { return cmp.Compare(b.lengthPx, a.lengthPx) })
+	if len(lines) > 500 {
+		lines = lines[:500]
+	}
+	if len(lines) == 0 {
+		return b, 0, false
+	}
+	tol := max(1.2*pixel, 0.03*degree)
+	supporters := func(t tilt3) (on []int, set azimuths) {
+		for i := range lines {
+			l := &lines[i]
+			if math.Abs(t.residual(l.rays[0])) <= tol && math.Abs(t.residual(l.rays[len(l.rays)-1])) <= tol {
+				on = append(on, i)
+				set.or(&l.bits)
+			}
+		}
+		return on, set
+	}
+	score := func(t tilt3) (float64, []int, float64) {
+		on, set := supporters(t)
+		c := set.radians()
+		// Half a degree of horizon for each unit of disbelief.
+		return c - 0.5*degree*pose.mahalanobisSq(t.x, t.z), on, c
+	}
+	// Every pair of the longest lines proposes a tilt.
+	top := min(len(lines), 50)
+	var best tilt3
+	bestScore := math.Inf(-1)
+	try := func(t tilt3) {
+		if s, _, _ := score(t); s > bestScore {
+			best, bestScore = t, s
+		}
+	}
+	for i := range top {
+		for j := i; j < top; j++ {
+			t, _, _ := fitHorizon(lines, []int{i, j}, pose, pixel)
+			try(t)
+		}
+	}
+	var on []int
+	for range 5 {
+		_, on, covered = score(best)
+		if len(on) == 0 {
+			return b, 0, false
+		}
+		t, _, _ := fitHorizon(lines, on, pose, pixel)
+		best = t
+	}
+	if covered < leastHorizon || covered < minHorizon && covered < minHorizonShare*span {
+		return b, covered, false
+	}
+	_, b, okFit := fitHorizon(lines, on, pose, pixel)
+	return b, covered, okFit
+}
+
+// tilt3 is a tilt with the depression of the horizon.
+type tilt3 struct{ x, z, dip float64 }
+
+func (t tilt3) residual(ray geom.Vec) float64 { return t.x*ray.X - ray.Y + t.z*ray.Z + t.dip }
+
+// fitHorizon fits a horizon to the chosen lines by least squares with the
+// Cauchy loss and returns what it adds to the poses, the dip integrated out.
+func fitHorizon(lines []skyline, on []int, pose belief, pixel float64) (t tilt3, b belief, ok bool) {
+	cols := []int{0, 1, 2}
+	// Neighbouring samples of one line err alike: distortion, swell, haze.
+	sigma := 0.5 * pixel
+	share := 0.25
+	loss := optim.Cauchy{Scale: 2}
+	n := optim.NewNormal(3)
+	for range 3 {
+		n.Reset()
+		for _, i := range on {
+			for _, q := range lines[i].rays {
+				r := t.residual(q) / sigma
+				_, w := loss.Loss(r * r)
+				n.Add(cols, []float64{q.X / sigma, q.Z / sigma, 1 / sigma}, r, share*w)
+			}
+		}
+		n.Add(cols[2:], []float64{1 / dipSigma}, (t.dip-dipMean)/dipSigma, 1)
+		h, g := n.H, n.G
+		// Integrate the dip out.
+		b = belief{xx: h[0] - h[2]*h[2]/h[8], xz: h[1] - h[2]*h[5]/h[8], zz: h[4] - h[5]*h[5]/h[8]}
+		gx, gz := g[0]-h[2]*g[2]/h[8], g[1]-h[5]*g[2]/h[8]
+		b.x, b.z = b.xx*t.x+b.xz*t.z-gx, b.xz*t.x+b.zz*t.z-gz
+		x, z, _ := b.plus(pose).solve()
+		t.dip -= (g[2] + h[2]*(x-t.x) + h[5]*(z-t.z)) / h[8]
+		t.x, t.z = x, z
+	}
+	return t, b, true
+}
+
+// findVerticals returns what upright edges tell of the tilt: a mixture of
+// things that stand upright but for a normal lean of unknown scatter, and of
+// others.
+func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) {
+	const (
+		spread   = 16 * degree // other edges lie anywhere in ±8°
+		place    = 0.75 * degree
+		maxLean  = 0.6 * degree
+		minPlace = 5
+	)
+	edges = slices.DeleteFunc(slices.Clone(edges), func(e upright) bool { return e.length < 0.8*degree || e.sigma > 0.5*degree })
+	if len(edges) == 0 {
+		return b, 0, false
+	}
+	// Edges of one thing, and of one thing in two frames, count once.
+	weight := make([]float64, len(edges))
+	for i := range edges {
+		n := 0.0
+		for j := range edges {
+			if math.Abs(math.Remainder(edges[i].az-edges[j].az, 2*math.Pi)) <= place {
+				n++
+			}
+		}
+		weight[i] = 1 / n
+	}
+	type model struct{ x, z, lean, share float64 }
+	inlier := func(m *model, e *upright) (p float64) {
+		v := m.lean*m.lean + e.sigma*e.sigma
+		r := m.x*e.normal.X - e.normal.Y + m.z*e.normal.Z
+		return m.share * math.Exp(-0.5*r*r/v) / math.Sqrt(2*math.Pi*v)
+	}
+	logLike := func(m *model) (sum float64) {
+		for i := range edges {
+			sum += weight[i] * math.Log(inlier(m, &edges[i])*spread+1-m.share)
+		}
+		return sum - 0.5*pose.mahalanobisSq(m.x, m.z)
+	}
+	var best, broad model
+	bestL, broadL := math.Inf(-1), math.Inf(-1)
+	search := func(cx, cz, half, step float64) {
+		n := int(math.Round(half / step))
+		for _, lean := range []float64{0.1, 0.2, 0.35, 0.6, 1.5, 3} {
+			for _, share := range []float64{0.3, 0.6, 0.9} {
+				for i := -n; i <= n; i++ {
+					for k := -n; k <= n; k++ {
+						m := model{cx + float64(i)*step, cz + float64(k)*step, lean * degree, share}
+						l := logLike(&m)
+						if m.lean <= maxLean && l > bestL {
+							best, bestL = m, l
+						}
+						if m.lean > maxLean && l > broadL {
+							broad, broadL = m, l
+						}
+					}
+				}
+			}
+		}
+	}
+	search(0, 0, 3*degree, 0.3*degree)
+	search(best.x, best.z, 0.2*degree, 0.1*degree)
+	search(best.x, best.z, 0.06*degree, 0.03*degree)
+	var places float64
+	for i := range edges {
+		e := &edges[i]
+		p := inlier(&best, e)
+		g := weight[i] * p / (p + (1-best.share)/spread)
+		places += g
+		b.add(e.normal.X, e.normal.Z, e.normal.Y, g/(best.lean*best.lean+e.sigma*e.sigma))
+	}
+	_ = broad
+	count = int(places + 0.5)
+	if count < minPlace || bestL < broadL+6 || b.xx*b.zz-b.xz*b.xz < 1e-9*b.xx*b.zz {
+		return b, count, false
+	}
+	return b, count, true
+}
