@@ -482,17 +482,19 @@ func (a *aligner) refine(ctx context.Context) error {
 	return a.verify(overlapping, sides)
 }
 
-// settle adjusts the rig to the refined ties, adds shared parameters that
-// pay, and measures the evidence of each pair.
+// settle adjusts the rig to the refined ties and adds the shared parameters
+// that pay.
 func (a *aligner) settle(ties []tie) {
 	if len(ties) < 8 {
 		return
 	}
+	corner := geom.Pt{X: float64(a.rig.width), Y: float64(a.rig.height)}.Norm() / 2 / a.rig.focalPx
 	solve := func(r rig, f freedom, scale float64) (rig, float64) {
 		b := bundle{
 			ties: ties, free: f, loss: optim.Cauchy{Scale: scale},
 			prior: prior{
-				logFocal: math.Log(a.start.focalPx), logFocalWidth: 1, radialWidth: 0.2,
+				logFocal: math.Log(a.start.focalPx), logFocalWidth: 1,
+				radialWidth:   0.05 / (corner * corner),
 				centreWidthPx: 0.02 * float64(max(r.width, r.height)),
 			},
 		}
@@ -502,26 +504,49 @@ func (a *aligner) settle(ties []tie) {
 		r, sum := b.solve(r, optim.LMOptions{MaxIterations: 60})
 		return r, sum.FinalCost
 	}
-	free := freedom{focal: true, radial: 1}
+	simple := freedom{focal: true}
 	scale := 10.0
-	for range 4 {
-		a.rig, _ = solve(a.rig, free, scale)
+	for _, f := range []freedom{{focal: true, radial: 1}, {focal: true, radial: 1}, {focal: true, radial: 1}} {
+		a.rig, _ = solve(a.rig, f, scale)
 		scale = math.Max(2*whitenedSigma(&a.rig, ties), 0.5)
 	}
 	// More parameters only if they lower the cost by far more than chance
-	// would (three times the Bayesian information criterion): k2 and the
-	// centre both trade against the focal length.
-	cost := func(f freedom) (rig, float64) { return solve(a.rig, f, scale) }
-	_, now := cost(free)
-	sigma := scale / 2
-	for _, f := range []freedom{{focal: true, radial: 2}, {focal: true, radial: 2, centre: true}} {
-		r, c := cost(f)
-		extra := float64(f.shared() - free.shared())
-		if (now-c)/(sigma*sigma) > 3*extra*math.Log(float64(len(ties))) {
-			a.rig, now, free = r, c, f
+	// would (twice the Bayesian information criterion): the distortion and the
+	// centre trade against the focal length.
+	start := a.rig
+	start.radial = [3]float64{}
+	best, cost := solve(start, simple, scale)
+	free := simple
+	n := a.independent(ties)
+	perTie := scale / 2 * scale / 2 * float64(len(ties)) / n
+	for _, f := range []freedom{{focal: true, radial: 1}, {focal: true, radial: 2}, {focal: true, radial: 2, centre: true}} {
+		r, c := solve(best, f, scale)
+		if extra := float64(f.shared() - free.shared()); (cost-c)/perTie > 2*extra*math.Log(n) {
+			best, cost, free = r, c, f
 		}
 	}
-	a.scale = scale
+	a.rig, a.scale = best, scale
+}
+
+// independent returns how many of the ties count as independent: windows that
+// overlap measure the same pixels again. A pair's overlap holds one for each
+// half window.
+func (a *aligner) independent(ties []tie) float64 {
+	count := map[[2]int]float64{}
+	for i := range ties {
+		t := &ties[i]
+		count[[2]int{min(t.a, t.b), max(t.a, t.b)}]++
+	}
+	var n float64
+	for k := range len(a.placed) * len(a.placed) { // in order: the sum must not depend on the map's
+		i, j := k/len(a.placed), k%len(a.placed)
+		if c := count[[2]int{i, j}]; c > 0 {
+			ci, cj := a.rig.camera(i), a.rig.camera(j)
+			area := overlapShare(&ci, &cj) * float64(ci.Width) * float64(ci.Height)
+			n += math.Min(c, math.Max(1, area/(windowSide*windowSide/2)))
+		}
+	}
+	return math.Max(n, 2)
 }
 
 // whitenedSigma returns the robust standard deviation of one component of the

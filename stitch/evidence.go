@@ -15,7 +15,7 @@ type evidence struct {
 	// tried corners were looked for in the other frame, found of them look
 	// alike there, and fit of these lie where the rig says.
 	tried, found, fit int
-	rmsPx             float64 // of those that fit
+	rmsPx             float64 // of those that fit, weighted by their predicted precision
 	spreadPx          float64 // median residual of all found, whether they fit or not
 	verdict           Verdict
 }
@@ -31,23 +31,27 @@ const (
 	// believed, weakFit the one below which it is weak.
 	minFit, weakFit = 8, 25
 	// weakSpread is the median residual above which something other than
-	// noise is at work (parallax, movement), as a share of the diagonal.
-	weakSpread = 0.0007
+	// noise is at work (parallax, movement), as a share of the diagonal, and
+	// weakSpreadPx its least value in pixels: nobody sees less.
+	weakSpread, weakSpreadPx = 0.0007, 1.0
 	// fitLimit is how many times the ties' own sigma a residual may be.
 	fitLimit = 4.0
 )
 
+// weakSpreadPx is the median residual from which a join is weak.
+func (a *aligner) weakSpreadPx() float64 {
+	return max(weakSpreadPx, weakSpread*math.Hypot(float64(a.rig.width), float64(a.rig.height)))
+}
+
 // verify judges each overlap and makes sure that the placed frames hang
 // together by overlaps that are believed.
 func (a *aligner) verify(overlapping []*pair, sides []sideTies) error {
-	diag := math.Hypot(float64(a.rig.width), float64(a.rig.height))
-	var sumSq float64
-	var n int
+	var sumSq, weight float64
 	for i, p := range overlapping {
 		ci, cj := a.rig.camera(p.a), a.rig.camera(p.b)
 		e := evidence{a: p.a, b: p.b, overlap: overlapShare(&ci, &cj)}
 		var all []float64
-		var pairSq float64
+		var pairSq, pairWeight float64
 		for _, s := range sides[2*i : 2*i+2] {
 			e.tried += s.tried
 			e.found += len(s.ties)
@@ -56,32 +60,35 @@ func (a *aligner) verify(overlapping []*pair, sides []sideTies) error {
 				// The tie's own predicted error sets the limit, but never
 				// below a pixel of the working size: parallax of half a
 				// working pixel still joins.
-				limit := max(fitLimit*a.scale/2/math.Sqrt(min(s.ties[k].info[0], s.ties[k].info[2])), float64(a.shrink))
+				info := &s.ties[k].info
+				limit := max(fitLimit*a.scale/2/math.Sqrt(min(info[0], info[2])), float64(a.shrink))
 				if px <= limit {
 					e.fit++
-					pairSq += px * px
+					w := info[0] + info[2]
+					pairSq += w * px * px
+					pairWeight += w
 				}
 			}
 		}
 		e.spreadPx = median(all)
 		if e.fit > 0 {
-			e.rmsPx = math.Sqrt(pairSq / float64(e.fit))
+			e.rmsPx = math.Sqrt(pairSq / pairWeight)
 		}
 		sumSq += pairSq
-		n += e.fit
+		weight += pairWeight
 		share := float64(e.fit) / float64(max(e.tried, 1))
 		switch {
 		case e.fit < minFit || share < minFitShare:
 			e.verdict = NotJoined
-		case e.fit < weakFit || share < weakFitShare || e.spreadPx > weakSpread*diag:
+		case e.fit < weakFit || share < weakFitShare || e.spreadPx > a.weakSpreadPx():
 			e.verdict = Weak
 		default:
 			e.verdict = Joined
 		}
 		a.evidence = append(a.evidence, e)
 	}
-	if n > 0 {
-		a.rmsPx = math.Sqrt(sumSq / float64(n))
+	if weight > 0 {
+		a.rmsPx = math.Sqrt(sumSq / weight)
 	}
 	return a.believedTogether()
 }

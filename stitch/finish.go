@@ -104,8 +104,7 @@ func (a *aligner) neighbours(e evidence) bool {
 }
 
 func (a *aligner) weakAdvice(e evidence, nameA, nameB string) string {
-	diag := math.Hypot(float64(a.rig.width), float64(a.rig.height))
-	if e.spreadPx > weakSpread*diag {
+	if e.spreadPx > a.weakSpreadPx() {
 		return fmt.Sprintf("Look at the join of %s and %s at full size: details are off by %.1f pixels in the median, "+
 			"as when the camera moved between the frames or something is near.", nameA, nameB, e.spreadPx)
 	}

@@ -13,7 +13,7 @@ import (
 // cameras' poses tell: their x axes lie level (roll near zero) and their
 // optical axes all rise by one common angle:
 //
-//	minimise Σ ρ((xᵢ·u)²/σ²) + Σ ρ((zᵢ·u − s)²/σ²) + s²/σs²   over |u| = 1, s
+//	minimise Σ ρ((xᵢ·u)²/σ²) + Σ ρ((asin zᵢ·u − s)²/σ²) + s²/σs²   over |u| = 1, s
 //
 // The first sum alone is the null vector of Brown & Lowe 2007 sec. 5, which
 // fails for two frames and for a column; the second uses that a tripod head
@@ -30,11 +30,11 @@ func rowLevel(rots []geom.Rotation) geom.Vec {
 	}
 	start.up = r3.Unit(start.up)
 	for _, r := range rots {
-		start.s += r3.Dot(r.Row(2), start.up) / float64(len(rots))
+		start.s += pitchOf(r, start.up) / float64(len(rots))
 	}
 	const (
 		sigma  = 0.6 * math.Pi / 180 // hand-held: ±1° is σ 0.58°
-		sigmaS = 20 * math.Pi / 180
+		sigmaS = 15 * math.Pi / 180
 	)
 	loss := optim.Cauchy{Scale: 3}
 	tangent := func(u geom.Vec) (e1, e2 geom.Vec) {
@@ -53,12 +53,15 @@ func rowLevel(rots []geom.Rotation) geom.Vec {
 	cols := []int{0, 1, 2}
 	eval := func(x state, n *optim.Normal) (cost float64) {
 		e1, e2 := tangent(x.up)
+		// An axis's angle above the level plane has the slope 1/cos.
 		add := func(axis geom.Vec, offset, byS float64) {
-			r := (r3.Dot(axis, x.up) - offset) / sigma
+			sin := max(-0.999, min(0.999, r3.Dot(axis, x.up)))
+			r := (math.Asin(sin) - offset) / sigma
 			rho, w := loss.Loss(r * r)
 			cost += rho
 			if n != nil {
-				n.Add(cols, []float64{r3.Dot(axis, e1) / sigma, r3.Dot(axis, e2) / sigma, -byS / sigma}, r, w)
+				k := 1 / (sigma * math.Sqrt(1-sin*sin))
+				n.Add(cols, []float64{k * r3.Dot(axis, e1), k * r3.Dot(axis, e2), -byS / sigma}, r, w)
 			}
 		}
 		for _, r := range rots {
@@ -74,6 +77,12 @@ func rowLevel(rots []geom.Rotation) geom.Vec {
 	}
 	best, _ := optim.Minimise(start, 3, eval, plus, optim.LMOptions{MaxIterations: 100})
 	return best.up
+}
+
+// pitchOf returns the angle in radians of a camera's optical axis above the
+// plane across up.
+func pitchOf(r geom.Rotation, up geom.Vec) float64 {
+	return math.Asin(max(-1, min(1, r3.Dot(r.Row(2), up))))
 }
 
 // worldFromUp returns the rotation that turns the rotations' present world

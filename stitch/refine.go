@@ -190,28 +190,11 @@ func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at
 	var sse, meanB, varB float64
 	converged := false
 	for range 20 {
-		var g [4]float64
-		sse, meanB, varB = 0, 0, 0
-		i = 0
-		for dy := -windowRadius; dy <= windowRadius; dy++ {
-			for dx := -windowRadius; dx <= windowRadius; dx++ {
-				fx, fy := float64(dx), float64(dy)
-				b, inside := cubicAt(&w.search, p.X+jac[0]*fx+jac[1]*fy, p.Y+jac[2]*fx+jac[3]*fy)
-				if !inside {
-					return t, found, false
-				}
-				v := float64(w.template.At(cx+dx, cy+dy))
-				e := b - (gain*v + bias)
-				sse += e * e
-				meanB += b
-				varB += b * b
-				g[0] += w.gx[i] * e
-				g[1] += w.gy[i] * e
-				g[2] += v * e
-				g[3] += e
-				i++
-			}
+		g, sum, inside := w.compare(cx, cy, p, jac, gain, bias)
+		if !inside {
+			return t, found, false
 		}
+		sse, meanB, varB = sum.sse, sum.b, sum.bb
 		var d mat.VecDense
 		if chol.SolveVecTo(&d, mat.NewVecDense(4, g[:])) != nil {
 			return t, found, false
@@ -307,31 +290,76 @@ func (w *window) read(dst *raster.Plane, img image.Image, r image.Rectangle, shr
 	}
 }
 
-// cubicAt interpolates p at (x, y), pixel centres at .5, by the cubic of Keys
-// (IEEE ASSP 29(6), 1981) with a = −1/2; inside is false near its border.
-func cubicAt(p *raster.Plane, x, y float64) (v float64, inside bool) {
-	fx, fy := x-0.5-float64(p.Rect.Min.X), y-0.5-float64(p.Rect.Min.Y)
-	x0, y0 := int(math.Floor(fx)), int(math.Floor(fy))
-	if x0 < 1 || y0 < 1 || x0+2 >= p.Rect.Dx() || y0+2 >= p.Rect.Dy() {
-		return 0, false
+// sums of a comparison: squared differences, and the warped window's samples
+// and their squares.
+type sums struct{ sse, b, bb float64 }
+
+// compare samples the searched frame on the template's grid at p (in the
+// level's pixels, pixel centres at .5) warped by jac, and returns the
+// differences to gain·template + bias, summed against the rows of the normal
+// matrix; inside is false if the grid leaves the window that was read.
+//
+// Interpolation is the cubic of Keys (IEEE ASSP 29(6), 1981) with a = −1/2.
+func (w *window) compare(cx, cy int, p geom.Pt, jac [4]float64, gain, bias float64) (g [4]float64, s sums, inside bool) {
+	// Positions in samples of the search window, from the first one's centre.
+	ox, oy := p.X-0.5-float64(w.search.Rect.Min.X), p.Y-0.5-float64(w.search.Rect.Min.Y)
+	reachX := windowRadius * (math.Abs(jac[0]) + math.Abs(jac[1]))
+	reachY := windowRadius * (math.Abs(jac[2]) + math.Abs(jac[3]))
+	if !(ox-reachX >= 1 && oy-reachY >= 1 &&
+		ox+reachX < float64(w.search.Rect.Dx()-2) && oy+reachY < float64(w.search.Rect.Dy()-2)) {
+		return g, s, false
 	}
-	wx, wy := keys(fx-float64(x0)), keys(fy-float64(y0))
-	for j := range 4 {
-		r := p.Pix[(y0-1+j)*p.Stride+x0-1:]
-		r = r[:4:4]
-		v += wy[j] * (wx[0]*float64(r[0]) + wx[1]*float64(r[1]) + wx[2]*float64(r[2]) + wx[3]*float64(r[3]))
+	pix, stride := w.search.Pix, w.search.Stride
+	i := 0
+	for dy := -windowRadius; dy <= windowRadius; dy++ {
+		tpl := w.template.Row(cy + dy)[cx-windowRadius-w.template.Rect.Min.X:][:windowSide]
+		gx, gy := w.gx[i:i+windowSide], w.gy[i:i+windowSide]
+		fx := ox + jac[1]*float64(dy) - jac[0]*windowRadius
+		fy := oy + jac[3]*float64(dy) - jac[2]*windowRadius
+		for k, v32 := range tpl {
+			x0, y0 := int(fx), int(fy)
+			wx := &keysTable[int((fx-float64(x0))*keysPhases+0.5)]
+			wy := &keysTable[int((fy-float64(y0))*keysPhases+0.5)]
+			at := (y0-1)*stride + x0 - 1
+			r0, r1 := (*[4]float32)(pix[at:]), (*[4]float32)(pix[at+stride:])
+			r2, r3 := (*[4]float32)(pix[at+2*stride:]), (*[4]float32)(pix[at+3*stride:])
+			b := float64(wy[0]*(wx[0]*r0[0]+wx[1]*r0[1]+wx[2]*r0[2]+wx[3]*r0[3]) +
+				wy[1]*(wx[0]*r1[0]+wx[1]*r1[1]+wx[2]*r1[2]+wx[3]*r1[3]) +
+				wy[2]*(wx[0]*r2[0]+wx[1]*r2[1]+wx[2]*r2[2]+wx[3]*r2[3]) +
+				wy[3]*(wx[0]*r3[0]+wx[1]*r3[1]+wx[2]*r3[2]+wx[3]*r3[3]))
+			v := float64(v32)
+			e := b - (gain*v + bias)
+			s.sse += e * e
+			s.b += b
+			s.bb += b * b
+			g[0] += gx[k] * e
+			g[1] += gy[k] * e
+			g[2] += v * e
+			g[3] += e
+			fx += jac[0]
+			fy += jac[2]
+		}
+		i += windowSide
 	}
-	return v, true
+	return g, s, true
 }
 
-func keys(t float64) [4]float64 {
-	return [4]float64{
-		t * (-0.5 + t*(1-0.5*t)),
-		1 + t*t*(-2.5+1.5*t),
-		t * (0.5 + t*(2-1.5*t)),
-		t * t * (-0.5 + 0.5*t),
+// keysTable has the cubic's weights at keysPhases places between two samples:
+// a place is off by at most 1/2048 pixel, without bias.
+const keysPhases = 1024
+
+var keysTable = func() (t [keysPhases + 1][4]float32) {
+	for i := range t {
+		f := float64(i) / keysPhases
+		t[i] = [4]float32{
+			float32(f * (-0.5 + f*(1-0.5*f))),
+			float32(1 + f*f*(-2.5+1.5*f)),
+			float32(f * (0.5 + f*(2-1.5*f))),
+			float32(f * f * (-0.5 + 0.5*f)),
+		}
 	}
-}
+	return t
+}()
 
 // largestEigen returns the larger eigenvalue of [a b; b c].
 func largestEigen(a, b, c float64) float64 {

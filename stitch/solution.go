@@ -34,7 +34,9 @@ type Solution struct {
 	Frames  []FrameSolution `json:"frames"`
 	Pairs   []PairSolution  `json:"pairs"`
 	// RMSPx is the root mean square distance between the tie points and where
-	// the cameras put them, in full-size pixels, outliers left out.
+	// the cameras put them, in full-size pixels, outliers left out and each
+	// weighted by how precisely its window can be placed at all: a window on
+	// faint texture says more about its noise than about the cameras.
 	RMSPx float64 `json:"rms_px"`
 	// FocalSource says where the first focal length came from: "given",
 	// a metadata field, or "pictures". It is refined from the pictures always.

@@ -3,8 +3,10 @@ package stitch
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"math"
 	"math/bits"
+	"os"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -101,6 +103,8 @@ func pictureUp(ctx context.Context, luma []*raster.Plane, shrink int, r *rig, wo
 
 // belief is a Gaussian of the tilt (x, z) in radians, by its information
 // matrix (xx, xz, zz) and that times its mean.
+var debugUp = os.Getenv("PROBE_UP") != ""
+
 type belief struct{ xx, xz, zz, x, z float64 }
 
 // add adds the observation jx·x + jz·z = value of the given weight, 1/σ².
@@ -237,6 +241,7 @@ type upright struct {
 	sigma  float64  // of the normal's tilt, radians
 	az     float64
 	length float64 // radians
+	a, b   geom.Vec
 }
 
 type edgeView struct {
@@ -244,7 +249,11 @@ type edgeView struct {
 	edges []upright
 }
 
-const samplePx = 8.0
+const (
+	samplePx = 8.0
+	// chancePx is the length of the straight pieces of an irregular skyline.
+	chancePx = 20.0
+)
 
 // lookForEdges finds the horizontal and vertical edges of a frame.
 func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom.Camera) (v edgeView, err error) {
@@ -273,9 +282,12 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 			mid := r3.Add(a, b)
 			long := s.Length()
 			v.edges = append(v.edges, upright{
+				a: a, b: b,
 				normal: n, az: math.Atan2(mid.X, mid.Z), length: math.Acos(math.Min(1, r3.Dot(a, b))),
-				// Line fit over points of half a pixel at worst.
-				sigma: (0.2 + s.RMSPx) * math.Sqrt(12/float64(s.Points)) / long,
+				// The error of a line through points of this scatter, doubled
+				// since neighbours share texture and blur; on edges of posts
+				// in rendered scenes it is about 2.8 px / length^1.5.
+				sigma: 2 * (0.2 + s.RMSPx) * math.Sqrt(12/float64(s.Points)) / long,
 			})
 			continue
 		}
@@ -294,6 +306,9 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 				l.open += 1 / float64(n)
 			}
 		}
+		// Any edge has short straight pieces: only what is longer counts.
+		trim := min(chancePx/2/l.lengthPx, 0.5)
+		a, b = r3.Add(a, r3.Scale(trim, r3.Sub(b, a))), r3.Add(b, r3.Scale(trim, r3.Sub(a, b)))
 		l.bits.set(math.Atan2(a.X, a.Z), math.Atan2(b.X, b.Z))
 		v.lines = append(v.lines, l)
 	}
@@ -301,7 +316,7 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 }
 
 // openDeg is how far above a horizon the sky is looked at.
-const openDeg = 2.5
+const openDeg = 6.0
 
 // isOpen reports whether no edge above p, up to height pixels, is nearly as
 // strong as contrast: over the horizon there is sky, over a line of surf or
@@ -355,12 +370,12 @@ func (b *azimuths) radians() float64 {
 
 const (
 	dipMean, dipSigma = 0.04 * degree, 0.08 * degree
-	// A horizon must be seen over minHorizon of azimuth, or over this share
-	// of the row.
-	minHorizon      = 12 * degree
-	minHorizonShare = 0.28
-	leastHorizon    = 5 * degree
-	strongHorizon   = 12 * degree
+	// A horizon must be seen over this share of the row's azimuth, within the
+	// limits that follow.
+	minHorizonShare           = 0.25
+	leastHorizon, mostHorizon = 5 * degree, 40 * degree
+	strongHorizon             = 12 * degree
+	maxUnlikelySq             = 3.2 * 3.2
 )
 
 // findHorizon returns what the horizon tells of the tilt and over how much
@@ -415,7 +430,10 @@ func findHorizon(lines []skyline, pose belief, span, pixel float64) (b belief, c
 		t, _, _ := fitHorizon(lines, on, pose, pixel)
 		best = t
 	}
-	if covered < leastHorizon || covered < minHorizon && covered < minHorizonShare*span {
+	if debugUp {
+		fmt.Printf("   horizon covers %.1f of %.1f, unlikely %.2f dip %.3f lines %d of %d\n", covered/degree, span/degree, math.Sqrt(pose.mahalanobisSq(best.x, best.z)), best.dip/degree, len(on), len(lines))
+	}
+	if covered < min(max(leastHorizon, minHorizonShare*span), mostHorizon) || pose.mahalanobisSq(best.x, best.z) > maxUnlikelySq {
 		return b, covered, false
 	}
 	_, b, okFit := fitHorizon(lines, on, pose, pixel)
@@ -468,17 +486,18 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 		maxLean  = 0.6 * degree
 		minPlace = 5
 	)
-	edges = slices.DeleteFunc(slices.Clone(edges), func(e upright) bool { return e.length < 0.8*degree || e.sigma > 0.5*degree })
+	edges = slices.DeleteFunc(slices.Clone(edges), func(e upright) bool { return e.sigma > 1*degree })
 	if len(edges) == 0 {
 		return b, 0, false
 	}
-	// Edges of one thing, and of one thing in two frames, count once.
+	// Edges of one thing, and of one thing in two frames, count once, as many
+	// times as the longest is longer.
 	weight := make([]float64, len(edges))
 	for i := range edges {
 		n := 0.0
 		for j := range edges {
 			if math.Abs(math.Remainder(edges[i].az-edges[j].az, 2*math.Pi)) <= place {
-				n++
+				n += min(1, edges[j].length/edges[i].length)
 			}
 		}
 		weight[i] = 1 / n
@@ -529,6 +548,9 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 	}
 	_ = broad
 	count = int(places + 0.5)
+	if debugUp {
+		fmt.Printf("   verticals %.1f places of %d edges, lean %.2f share %.1f  gain %.1f broad lean %.1f share %.1f\n", places, len(edges), best.lean/degree, best.share, bestL-broadL, broad.lean/degree, broad.share)
+	}
 	if count < minPlace || bestL < broadL+6 || b.xx*b.zz-b.xz*b.xz < 1e-9*b.xx*b.zz {
 		return b, count, false
 	}

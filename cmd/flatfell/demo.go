@@ -24,10 +24,11 @@ type demoCommand struct {
 	seed             uint64
 	overwrite, quiet bool
 	workers          countFlag
+	row              scene.Row
 }
 
 func newDemo() *cobra.Command {
-	d := &demoCommand{workers: countFlag{limit: 1024}}
+	d := &demoCommand{workers: countFlag{limit: maxWorkers}, row: demoRow}
 	cmd := &cobra.Command{
 		Use:   "demo DIR [options]",
 		Short: "render a row of frames on a tidal coast and join it",
@@ -43,7 +44,7 @@ the result is compared with the truth. DIR is created; what it holds then:
 		RunE:    d.run,
 	}
 	options := newGroup("Options")
-	options.Uint64Var(&d.seed, "seed", 7, "another coast")
+	options.Uint64Var(&d.seed, "seed", 2, "a number `N` that chooses the coast and the photographer's errors")
 	options.BoolVar(&d.overwrite, "overwrite", false, "use a folder that is not empty, replacing the files named above")
 	options.BoolVar(&d.quiet, "quiet", false, "print errors and warnings only")
 	options.Var(&d.workers, "workers", "how many processors to use; without it all")
@@ -54,13 +55,10 @@ the result is compared with the truth. DIR is created; what it holds then:
 
 // demoRow is a careful photographer's row, with what a hand and an automatic
 // camera do to it.
-func demoRow(seed uint64) scene.Row {
-	return scene.Row{
-		Frames: 5, Width: 1000, Height: 1500,
-		RollErr: geom.Degree / 2, PitchErr: geom.Degree / 2, YawErr: geom.Degree,
-		Radial: [3]float64{-0.02}, ExposureEV: 0.3, VignettingStops: 0.1, Noise: 0.008,
-		Seed: seed,
-	}
+var demoRow = scene.Row{
+	Frames: 5, Width: 1000, Height: 1500,
+	RollErr: geom.Degree / 2, PitchErr: geom.Degree / 2, YawErr: geom.Degree,
+	Radial: [3]float64{-0.02}, ExposureEV: 0.3, VignettingStops: 0.1, Noise: 0.008,
 }
 
 func (d *demoCommand) run(cmd *cobra.Command, args []string) error {
@@ -106,7 +104,9 @@ func (d *demoCommand) prepare(dir string) error {
 // render photographs the coast: frames/*.jpg and truth.json.
 func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*scene.Truth, error) {
 	coast := scene.New(d.seed, scene.Options{})
-	truth := coast.Plan(demoRow(d.seed))
+	row := d.row
+	row.Seed = d.seed
+	truth := coast.Plan(row)
 	for i := range truth.Frames {
 		p.stage("render", float64(i)/float64(len(truth.Frames)))
 		pic, err := coast.Frame(ctx, d.workers.n, &truth, i)

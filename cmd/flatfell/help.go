@@ -8,6 +8,9 @@ import (
 	"github.com/spf13/pflag"
 )
 
+// helpWidth is where the lines of the help wrap, in characters.
+const helpWidth = 80
+
 // flagGroup is a set of options under one heading of the help.
 type flagGroup struct {
 	title string
@@ -30,7 +33,7 @@ func addGroups(cmd *cobra.Command, groups ...flagGroup) {
 	cmd.SetHelpFunc(func(cmd *cobra.Command, _ []string) {
 		printHelp(cmd)
 		for _, g := range groups {
-			fmt.Fprintf(cmd.OutOrStdout(), "\n%s:\n%s\n", g.title, strings.TrimRight(g.FlagUsages(), "\n"))
+			fmt.Fprintf(cmd.OutOrStdout(), "\n%s:\n%s\n", g.title, strings.TrimRight(g.FlagUsagesWrapped(helpWidth), "\n"))
 		}
 	})
 }

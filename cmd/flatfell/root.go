@@ -43,6 +43,7 @@ See it work on a coast of its own making:
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return &usageError{err, cmd.CommandPath()}
 	})
+	root.SuggestionsMinimumDistance = 2
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.SetHelpCommand(&cobra.Command{
 		Use: "help [COMMAND]", Hidden: true,

@@ -31,10 +31,14 @@ type stitchCommand struct {
 	quiet, json                   bool
 }
 
+// maxWorkers bounds --workers: more only waste memory on buffers.
+const maxWorkers = 1024
+
 func newStitch() *cobra.Command {
 	s := &stitchCommand{
-		quality: countFlag{limit: 100}, workers: countFlag{limit: 1024},
+		quality: countFlag{limit: 100}, workers: countFlag{limit: maxWorkers},
 	}
+	surfaceNames := strings.Join(warp.SurfaceNames(), ", ")
 	cmd := &cobra.Command{
 		Use:   "stitch FRAMES… -o OUT [options]",
 		Short: "join the frames of a row into one wide picture",
@@ -61,7 +65,7 @@ An old lens that tells the camera nothing:
 	files.StringVar(&s.preview, "preview", "", "also write a small JPEG, at most 2048 pixels wide, to `FILE`")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
 	picture := newGroup("The picture")
-	picture.Var(&s.surface, "surface", "what the picture is laid out on: "+strings.Join(warp.SurfaceNames(), ", ")+"; without it the first")
+	picture.Var(&s.surface, "surface", "what the picture is laid out on: "+surfaceNames+"; without it "+warp.SurfaceNames()[0])
 	picture.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape")
 	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
 	picture.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
@@ -71,7 +75,7 @@ An old lens that tells the camera nothing:
 	row.Var(&s.sensor, "sensor", "sides of the sensor in millimetres, with --focal-mm, if the files do not tell them")
 	row.Var(&s.focalPx, "focal-px", "focal length in pixels of a frame, instead of --focal-mm")
 	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
-	row.Uint64Var(&s.seed, "seed", 0, "start of the random search; the same seed gives the same bytes")
+	row.Uint64Var(&s.seed, "seed", 0, "a number `N` that starts the random search; the same seed gives the same bytes")
 	running := newGroup("The run")
 	running.BoolVar(&s.json, "json", false, "print the solution as JSON instead of the summary")
 	running.BoolVar(&s.quiet, "quiet", false, "print errors and warnings only")

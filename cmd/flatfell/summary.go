@@ -52,8 +52,8 @@ func (s *stitchCommand) summary(w io.Writer, sol *stitch.Solution) error {
 	}
 	cam := first.Camera()
 	across, up := cam.ViewAngles()
-	fmt.Fprintf(w, "%s: %d of %d frames; details agree to %.2f pixels. Focal length %.1f pixels (first from: %s), a frame sees %.1f° × %.1f°.\n",
-		verdictText(sol.Verdict), placed, len(sol.Frames), sol.RMSPx, first.FocalPx, sol.FocalSource, across.Degrees(), up.Degrees())
+	fmt.Fprintf(w, "%s: %d of %d frames, which agree to %.2f pixels. The focal length is %.1f pixels (%s), so a frame sees %.1f° × %.1f°.\n",
+		verdictText(sol.Verdict), placed, len(sol.Frames), sol.RMSPx, first.FocalPx, focalText(sol.FocalSource), across.Degrees(), up.Degrees())
 	for _, a := range sol.Advice {
 		fmt.Fprintf(w, "%s\n", a)
 	}
@@ -69,6 +69,17 @@ func verdictText(v stitch.Verdict) string {
 		return "Joined, but weakly"
 	}
 	return upperFirst(string(v))
+}
+
+// focalText says what the focal length rests on.
+func focalText(source string) string {
+	switch source {
+	case "pictures":
+		return "found from the pictures alone"
+	case "given":
+		return "refined from the one given"
+	}
+	return "refined from the metadata's " + source
 }
 
 // nextStep is what the photographer would want to do now.
