@@ -24,11 +24,10 @@ type demoCommand struct {
 	seed             uint64
 	overwrite, quiet bool
 	workers          countFlag
-	row              scene.Row
 }
 
 func newDemo() *cobra.Command {
-	d := &demoCommand{workers: countFlag{limit: maxWorkers}, row: demoRow}
+	d := &demoCommand{workers: countFlag{limit: maxWorkers}}
 	cmd := &cobra.Command{
 		Use:   "demo DIR [options]",
 		Short: "render a row of frames on a tidal coast and join it",
@@ -104,7 +103,7 @@ func (d *demoCommand) prepare(dir string) error {
 // render photographs the coast: frames/*.jpg and truth.json.
 func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*scene.Truth, error) {
 	coast := scene.New(d.seed, scene.Options{})
-	row := d.row
+	row := demoRow
 	row.Seed = d.seed
 	truth := coast.Plan(row)
 	for i := range truth.Frames {
@@ -114,7 +113,7 @@ func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*sce
 			return nil, err
 		}
 		f := &truth.Frames[i]
-		f.File = filepath.Join("frames", fmt.Sprintf("coast-%d.jpg", i+1))
+		f.File = fmt.Sprintf("frames/coast-%d.jpg", i+1)
 		if err := photo.Write(ctx, filepath.Join(dir, f.File), pic, photo.WriteOptions{
 			Quality: 95, Overwrite: d.overwrite, Workers: d.workers.n,
 		}); err != nil {
