@@ -20,7 +20,11 @@ import (
 // compositional form of Baker & Matthews, IJCV 56(3), 2004, with gain and
 // offset of the window as further unknowns, so that exposure doesn't matter.
 const (
-	windowRadius = 14 // 29×29 pixels
+	windowRadius = 15 // 31×31 pixels
+	// minReach is the least distance in pixels of a tie from a frame's edge.
+	// The window is cut at the edges: ties there say most about the focal
+	// length, and repeated edge pixels would pull them astray.
+	minReach = 4
 	// maxTiesPerSide bounds the windows tried from one frame into another.
 	maxTiesPerSide = 1000
 	// minCorrelation is the normalised cross-correlation below which the two
@@ -31,7 +35,7 @@ const (
 	maxWindowShift = 4.0
 	// maxTieSigma is the largest predicted error of a tie, in pixels of the
 	// level at which it is measured; windows along an edge exceed it.
-	maxTieSigma = 0.35
+	maxTieSigma = 0.25
 	// tieFloor is the error, in pixels of the level, that remains in the best
 	// window (interpolation, demosaicing, JPEG): it keeps a few very sharp
 	// corners from outweighing all others.
@@ -67,7 +71,7 @@ func refineTies(ctx context.Context, imgs []image.Image, sets []*features.Set, s
 			}
 			pt := &sets[s.from].Points[k]
 			at := geom.Pt{X: pt.X * float64(shrink), Y: pt.Y * float64(shrink)}
-			if !sees(&from, &to, at, float64(windowRadius*shrink)/2) {
+			if !sees(&from, &to, at, float64(minReach*shrink)) {
 				continue
 			}
 			if n++; n > maxTiesPerSide {
@@ -102,7 +106,21 @@ func sees(from, to *geom.Camera, at geom.Pt, margin float64) bool {
 // window is the scratch memory of one measurement.
 type window struct {
 	template, search, tmp raster.Plane
+	// left … down say how far the window reaches from its centre.
+	left, right, up, down int
 	gx, gy                [windowSide * windowSide]float64
+}
+
+// cut sets how far the window reaches: windowRadius, but not beyond the
+// edges of either frame; pixels of the level.
+func (w *window) cut(cx, cy int, from *geom.Camera, inB geom.Pt, to *geom.Camera, s float64) {
+	// A pixel more is kept clear for the gradient and the blur, two in the
+	// searched frame, where the window moves.
+	reach := func(a, b float64) int { return max(0, min(windowRadius, int(min(a-1, b-2)))) }
+	fw, fh, tw, th := float64(from.Width)/s, float64(from.Height)/s, float64(to.Width)/s, float64(to.Height)/s
+	x, y := float64(cx)+0.5, float64(cy)+0.5
+	w.left, w.right = reach(x, inB.X/s), reach(fw-x, tw-inB.X/s)
+	w.up, w.down = reach(y, inB.Y/s), reach(fh-y, th-inB.Y/s)
 }
 
 const windowSide = 2*windowRadius + 1
@@ -140,7 +158,8 @@ func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at
 	// never interpolated.
 	cx, cy := int(math.Floor(at.X/s)), int(math.Floor(at.Y/s))
 	inA := geom.Pt{X: (float64(cx) + 0.5) * s, Y: (float64(cy) + 0.5) * s}
-	predicted, jac, ok := mapping(camFrom, camTo, inA)
+	predicted, m, ok := mapping(camFrom, camTo, inA, s)
+	jac := m.jac
 	if !ok {
 		return t, found, false
 	}
@@ -160,8 +179,9 @@ func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at
 	var h [16]float64 // normal matrix of (dx, dy, gain, offset)
 	var meanT, varT float64
 	i := 0
-	for y := cy - windowRadius; y <= cy+windowRadius; y++ {
-		for x := cx - windowRadius; x <= cx+windowRadius; x++ {
+	w.cut(cx, cy, camFrom, start, camTo, s)
+	for y := cy - w.up; y <= cy+w.down; y++ {
+		for x := cx - w.left; x <= cx+w.right; x++ {
 			tx := float64(w.template.At(x+1, y)-w.template.At(x-1, y)) / 2
 			ty := float64(w.template.At(x, y+1)-w.template.At(x, y-1)) / 2
 			w.gx[i] = (jac[3]*tx - jac[2]*ty) / det
@@ -182,7 +202,7 @@ func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at
 	meanT /= n
 	varT = varT/n - meanT*meanT
 	var chol mat.Cholesky
-	if !(varT > 0) || !chol.Factorize(mat.NewSymDense(4, h[:])) {
+	if i < windowSide*windowSide/4 || !(varT > 0) || !chol.Factorize(mat.NewSymDense(4, h[:])) {
 		return t, found, false
 	}
 	p := geom.Pt{X: start.X / s, Y: start.Y / s} // in the level's pixels
@@ -190,7 +210,7 @@ func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at
 	var sse, meanB, varB float64
 	converged := false
 	for range 20 {
-		g, sum, inside := w.compare(cx, cy, p, jac, gain, bias)
+		g, sum, inside := w.compare(cx, cy, p, &m, gain, bias)
 		if !inside {
 			return t, found, false
 		}
@@ -247,24 +267,36 @@ func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at
 // residuals repeat each other: the number of samples that count as one.
 const correlationLength = 2
 
-// mapping returns where a pixel of one frame falls in another and the
-// Jacobian (row order) of the map there.
-func mapping(from, to *geom.Camera, p geom.Pt) (q geom.Pt, jac [4]float64, ok bool) {
-	at := func(p geom.Pt) (geom.Pt, bool) {
-		w, ok := from.WorldFromPixel(p)
-		if !ok {
-			return p, false
-		}
-		return to.PixelFromWorld(w)
+// bend is a map of a small window into another frame, to second order:
+//
+//	offset = J·d + ½ (dᵀ Hx d, dᵀ Hy d)
+//
+// with J in row order and Hx, Hy as (xx, xy, yy). The second order matters:
+// a turn of 25° at 1200 pixels of focal length moves the mean of a window of
+// 31 pixels by 0.03 pixel, always to the same side.
+type bend struct {
+	jac    [4]float64
+	hx, hy [3]float64
+}
+
+// mapping returns where a pixel of one frame falls in another and how its
+// surroundings are bent, for offsets in units of s pixels.
+func mapping(from, to *geom.Camera, p geom.Pt, s float64) (q geom.Pt, m bend, ok bool) {
+	const h = 8.0 // differences over the window's scale
+	ok = true
+	at := func(dx, dy float64) geom.Pt {
+		w, ok1 := from.WorldFromPixel(geom.Pt{X: p.X + h*s*dx, Y: p.Y + h*s*dy})
+		r, ok2 := to.PixelFromWorld(w)
+		ok = ok && ok1 && ok2
+		return geom.Pt{X: r.X / s, Y: r.Y / s}
 	}
-	const h = 4
-	q, ok = at(p)
-	x0, ok1 := at(geom.Pt{X: p.X - h, Y: p.Y})
-	x1, ok2 := at(geom.Pt{X: p.X + h, Y: p.Y})
-	y0, ok3 := at(geom.Pt{X: p.X, Y: p.Y - h})
-	y1, ok4 := at(geom.Pt{X: p.X, Y: p.Y + h})
-	jac = [4]float64{(x1.X - x0.X) / (2 * h), (y1.X - y0.X) / (2 * h), (x1.Y - x0.Y) / (2 * h), (y1.Y - y0.Y) / (2 * h)}
-	return q, jac, ok && ok1 && ok2 && ok3 && ok4
+	c := at(0, 0)
+	l, r, u, d := at(-1, 0), at(1, 0), at(0, -1), at(0, 1)
+	lu, rd, ld, ru := at(-1, -1), at(1, 1), at(-1, 1), at(1, -1)
+	m.jac = [4]float64{(r.X - l.X) / (2 * h), (d.X - u.X) / (2 * h), (r.Y - l.Y) / (2 * h), (d.Y - u.Y) / (2 * h)}
+	m.hx = [3]float64{(r.X + l.X - 2*c.X) / (h * h), (rd.X + lu.X - ld.X - ru.X) / (4 * h * h), (d.X + u.X - 2*c.X) / (h * h)}
+	m.hy = [3]float64{(r.Y + l.Y - 2*c.Y) / (h * h), (rd.Y + lu.Y - ld.Y - ru.Y) / (4 * h * h), (d.Y + u.Y - 2*c.Y) / (h * h)}
+	return geom.Pt{X: c.X * s, Y: c.Y * s}, m, ok
 }
 
 // read fills dst with the luma of r, blurred with the binomial [1 2 1]/4
@@ -295,27 +327,32 @@ func (w *window) read(dst *raster.Plane, img image.Image, r image.Rectangle, shr
 type sums struct{ sse, b, bb float64 }
 
 // compare samples the searched frame on the template's grid at p (in the
-// level's pixels, pixel centres at .5) warped by jac, and returns the
+// level's pixels, pixel centres at .5) bent by m, and returns the
 // differences to gain·template + bias, summed against the rows of the normal
 // matrix; inside is false if the grid leaves the window that was read.
 //
 // Interpolation is the cubic of Keys (IEEE ASSP 29(6), 1981) with a = −1/2.
-func (w *window) compare(cx, cy int, p geom.Pt, jac [4]float64, gain, bias float64) (g [4]float64, s sums, inside bool) {
+func (w *window) compare(cx, cy int, p geom.Pt, m *bend, gain, bias float64) (g [4]float64, s sums, inside bool) {
 	// Positions in samples of the search window, from the first one's centre.
 	ox, oy := p.X-0.5-float64(w.search.Rect.Min.X), p.Y-0.5-float64(w.search.Rect.Min.Y)
-	reachX := windowRadius * (math.Abs(jac[0]) + math.Abs(jac[1]))
-	reachY := windowRadius * (math.Abs(jac[2]) + math.Abs(jac[3]))
+	wide, high := float64(max(w.left, w.right)), float64(max(w.up, w.down))
+	reachX := bound(m.jac[0], m.jac[1], m.hx, wide, high)
+	reachY := bound(m.jac[2], m.jac[3], m.hy, wide, high)
 	if !(ox-reachX >= 1 && oy-reachY >= 1 &&
 		ox+reachX < float64(w.search.Rect.Dx()-2) && oy+reachY < float64(w.search.Rect.Dy()-2)) {
 		return g, s, false
 	}
 	pix, stride := w.search.Pix, w.search.Stride
-	i := 0
-	for dy := -windowRadius; dy <= windowRadius; dy++ {
-		tpl := w.template.Row(cy + dy)[cx-windowRadius-w.template.Rect.Min.X:][:windowSide]
-		gx, gy := w.gx[i:i+windowSide], w.gy[i:i+windowSide]
-		fx := ox + jac[1]*float64(dy) - jac[0]*windowRadius
-		fy := oy + jac[3]*float64(dy) - jac[2]*windowRadius
+	i, n := 0, w.left+w.right+1
+	for dy := -w.up; dy <= w.down; dy++ {
+		tpl := w.template.Row(cy + dy)[cx-w.left-w.template.Rect.Min.X:][:n]
+		gx, gy := w.gx[i:i+n], w.gy[i:i+n]
+		// Along the line position and step are carried on by differences.
+		x, y := -float64(w.left), float64(dy)
+		fx := ox + m.jac[0]*x + m.jac[1]*y + 0.5*(m.hx[0]*x*x+m.hx[2]*y*y) + m.hx[1]*x*y
+		fy := oy + m.jac[2]*x + m.jac[3]*y + 0.5*(m.hy[0]*x*x+m.hy[2]*y*y) + m.hy[1]*x*y
+		stepX := m.jac[0] + m.hx[0]*(x+0.5) + m.hx[1]*y
+		stepY := m.jac[2] + m.hy[0]*(x+0.5) + m.hy[1]*y
 		for k, v32 := range tpl {
 			x0, y0 := int(fx), int(fy)
 			wx := &keysTable[int((fx-float64(x0))*keysPhases+0.5)]
@@ -336,12 +373,20 @@ func (w *window) compare(cx, cy int, p geom.Pt, jac [4]float64, gain, bias float
 			g[1] += gy[k] * e
 			g[2] += v * e
 			g[3] += e
-			fx += jac[0]
-			fy += jac[2]
+			fx += stepX
+			fy += stepY
+			stepX += m.hx[0]
+			stepY += m.hy[0]
 		}
-		i += windowSide
+		i += n
 	}
 	return g, s, true
+}
+
+// bound returns the largest offset of a bend over a window.
+func bound(jx, jy float64, h [3]float64, wide, high float64) float64 {
+	return wide*math.Abs(jx) + high*math.Abs(jy) +
+		0.5*(wide*wide*math.Abs(h[0])+high*high*math.Abs(h[2])) + wide*high*math.Abs(h[1])
 }
 
 // keysTable has the cubic's weights at keysPhases places between two samples:
