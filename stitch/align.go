@@ -298,10 +298,10 @@ func components(n int, pairs []*pair) [][]int {
 
 // pairCost is the truncated squared error of a pair's inliers when its focal
 // length is held at f: how well the pair can live with f.
-func pairCost(p *pair, f float64) (cost float64, r rig) {
+func pairCost(p *pair, f float64, radial int) (cost float64, r rig) {
 	diag := math.Hypot(float64(p.rig.width), float64(p.rig.height))
 	limit := pairErrorShare * diag
-	b := bundle{free: freedom{radial: 1}, loss: optim.Cauchy{Scale: limit / 3}, prior: pairPrior(p.rig, true, diag)}
+	b := bundle{free: freedom{radial: radial}, loss: optim.Cauchy{Scale: limit / 3}, prior: pairPrior(p.rig, true, diag)}
 	for _, i := range p.inliers {
 		b.ties = append(b.ties, p.matches[i])
 	}
@@ -325,11 +325,12 @@ func (a *aligner) agreeOnFocal() {
 	if a.knowFocal {
 		cands = append(cands, a.start.focalPx)
 	}
+	radial := a.o.radialTerms(1)
 	best, bestCost := a.start.focalPx, math.Inf(1)
 	for _, f := range cands {
 		var cost float64
 		for _, p := range a.accepted {
-			c, _ := pairCost(p, f)
+			c, _ := pairCost(p, f, radial)
 			cost += c
 		}
 		if cost < bestCost {
@@ -337,7 +338,7 @@ func (a *aligner) agreeOnFocal() {
 		}
 	}
 	for _, p := range a.accepted {
-		_, p.rig = pairCost(p, best)
+		_, p.rig = pairCost(p, best, radial)
 	}
 	a.rig = a.start
 	a.rig.focalPx = best
@@ -391,7 +392,7 @@ func (a *aligner) adjust(pairs []*pair) {
 	diag := math.Hypot(float64(a.rig.width), float64(a.rig.height))
 	b := bundle{
 		ties:  a.rowTies(pairs),
-		free:  freedom{focal: true, radial: 1},
+		free:  freedom{focal: true, radial: a.o.radialTerms(1)},
 		prior: pairPrior(a.start, a.knowFocal, diag),
 	}
 	// Wide at first, so that errors along the tree can be undone.
@@ -506,8 +507,8 @@ func (a *aligner) settle(ties []tie) {
 	}
 	simple := freedom{focal: true}
 	scale := 10.0
-	for _, f := range []freedom{{focal: true, radial: 1}, {focal: true, radial: 1}, {focal: true, radial: 1}} {
-		a.rig, _ = solve(a.rig, f, scale)
+	for range 3 {
+		a.rig, _ = solve(a.rig, freedom{focal: true, radial: a.o.radialTerms(1)}, scale)
 		scale = math.Max(2*whitenedSigma(&a.rig, ties), 0.5)
 	}
 	// More parameters only if they lower the cost by far more than chance
@@ -519,7 +520,7 @@ func (a *aligner) settle(ties []tie) {
 	free := simple
 	n := a.independent(ties)
 	perTie := scale / 2 * scale / 2 * float64(len(ties)) / n
-	for _, f := range []freedom{{focal: true, radial: 1}, {focal: true, radial: 2}, {focal: true, radial: 2, centre: true}} {
+	for _, f := range []freedom{{focal: true, radial: a.o.radialTerms(1)}, {focal: true, radial: a.o.radialTerms(2)}, {focal: true, radial: a.o.radialTerms(2), centre: true}} {
 		r, c := solve(best, f, scale)
 		if extra := float64(f.shared() - free.shared()); (cost-c)/perTie > 2*extra*math.Log(n) {
 			best, cost, free = r, c, f

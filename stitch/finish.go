@@ -13,8 +13,10 @@ import (
 // finish levels the row, balances its light, and writes down what was found.
 func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 	progress := a.o.stage("level and light")
-	a.level()
-	progress(0.3)
+	if err := a.level(ctx); err != nil {
+		return err
+	}
+	progress(0.5)
 	gains, err := a.balance(ctx)
 	if err != nil {
 		return err
@@ -41,16 +43,35 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 	return nil
 }
 
-// level turns the rig's world so that y is down and z the middle of the row.
-func (a *aligner) level() {
-	rots := a.rig.rot
-	up := rowLevel(rots)
-	order := leftToRight(rots, up)
+// level turns the rig's world so that y is down and z the middle of the row:
+// as the photographer says, or as the poses tell, sharpened by what the
+// pictures show.
+func (a *aligner) level(ctx context.Context) error {
+	up := rowLevel(a.rig.rot)
 	if l := a.o.Level; l != nil {
-		up = upFromHand(rots[order[len(order)/2]], *l)
-		order = leftToRight(rots, up)
+		order := leftToRight(a.rig.rot, up)
+		a.turnWorld(upFromHand(a.rig.rot[order[len(order)/2]], *l))
+		return nil
 	}
-	levelFromWorld := worldFromUp(rots, order, up)
+	a.turnWorld(up)
+	luma := make([]*raster.Plane, len(a.placed))
+	for k, i := range a.placed {
+		luma[k] = a.small[i]
+	}
+	up, _, ok, err := pictureUp(ctx, luma, a.shrink, &a.rig, a.o.Workers)
+	if err != nil {
+		return err
+	}
+	if ok {
+		a.turnWorld(up)
+	}
+	return nil
+}
+
+// turnWorld makes up the world's −y.
+func (a *aligner) turnWorld(up geom.Vec) {
+	rots := a.rig.rot
+	levelFromWorld := worldFromUp(rots, leftToRight(rots, up), up)
 	for i := range rots {
 		rots[i] = rots[i].Mul(levelFromWorld.Inv()).Orthonormal()
 	}

@@ -24,6 +24,11 @@ type Options struct {
 	// FocalPx is the focal length in full-size pixels, if known better than
 	// from the metadata; zero means not. It is refined from the pictures.
 	FocalPx float64
+	// Undistorted says that the frames are free of lens distortion, as many
+	// cameras' own JPEG files are; none is then estimated. It steadies the
+	// focal length of small or thinly overlapping frames, and bends the row
+	// where it is not so.
+	Undistorted bool
 	// AllowMissing joins the largest group of frames that belong together and
 	// leaves the others out, named in the Solution. By default a frame that
 	// does not belong stops the run.
@@ -79,6 +84,15 @@ func (o Options) surface() (warp.Surface, error) {
 		return warp.Cylinder, nil
 	}
 	return warp.SurfaceByName(o.Surface)
+}
+
+// radialTerms returns n, the number of radial terms to free, or none for
+// frames without distortion.
+func (o Options) radialTerms(n int) int {
+	if o.Undistorted {
+		return 0
+	}
+	return n
 }
 
 // stage returns the progress function of one stage, serialised.

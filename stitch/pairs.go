@@ -73,7 +73,7 @@ func matchAll(ctx context.Context, sets []*features.Set, shrink int, start rig, 
 				info: [3]float64{1, 0, 1},
 			})
 		}
-		p.search(start, knowFocal, o.Seed)
+		p.search(start, knowFocal, o)
 		done()
 		return nil
 	})
@@ -84,7 +84,7 @@ func matchAll(ctx context.Context, sets []*features.Set, shrink int, start rig, 
 // length is known, and from two matches and the focal length at which they
 // subtend the same angle when not. The local optimisation fits focal length
 // and k1 too.
-func (p *pair) search(start rig, knowFocal bool, seed uint64) {
+func (p *pair) search(start rig, knowFocal bool, o Options) {
 	if len(p.matches) < minMatches {
 		p.why = "too few matching details"
 		return
@@ -138,7 +138,7 @@ func (p *pair) search(start rig, knowFocal bool, seed uint64) {
 		},
 		Refine: func(m rig, in []int) (rig, bool) {
 			b := bundle{
-				free:  freedom{focal: true, radial: 1},
+				free:  freedom{focal: true, radial: o.radialTerms(1)},
 				loss:  optim.Huber{Scale: pairErrorShare * diag / 3},
 				prior: pairPrior(start, knowFocal, diag),
 			}
@@ -151,7 +151,7 @@ func (p *pair) search(start rig, knowFocal bool, seed uint64) {
 	}
 	m, rep, ok := optim.RANSAC(len(p.matches), est, optim.RANSACOptions{
 		MaxError: pairErrorShare * diag,
-		Seed:     seed, Stream: uint64(p.a)<<32 | uint64(p.b),
+		Seed:     o.Seed, Stream: uint64(p.a)<<32 | uint64(p.b),
 	})
 	if !ok {
 		p.why = "no turn of the camera explains the matching details"
