@@ -20,7 +20,7 @@ import (
 // compositional form of Baker & Matthews, IJCV 56(3), 2004, with gain and
 // offset of the window as further unknowns, so that exposure doesn't matter.
 const (
-	windowRadius = 15 // 31×31 pixels
+	windowRadius = 17 // 35×35 pixels
 	// minReach is the least distance in pixels of a tie from a frame's edge.
 	// The window is cut at the edges: ties there say most about the focal
 	// length, and repeated edge pixels would pull them astray.
