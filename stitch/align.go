@@ -489,26 +489,19 @@ func (a *aligner) settle(ties []tie) {
 	if len(ties) < 8 {
 		return
 	}
-	corner := geom.Pt{X: float64(a.rig.width), Y: float64(a.rig.height)}.Norm() / 2 / a.rig.focalPx
-	solve := func(r rig, f freedom, scale float64) (rig, float64) {
-		b := bundle{
-			ties: ties, free: f, loss: optim.Cauchy{Scale: scale},
-			prior: prior{
-				logFocal: math.Log(a.start.focalPx), logFocalWidth: 1,
-				radialWidth:   0.05 / (corner * corner),
-				centreWidthPx: 0.02 * float64(max(r.width, r.height)),
-			},
-		}
-		if !a.knowFocal {
-			b.prior.logFocalWidth = 0
-		}
+	n := a.independent(ties)
+	// scale is that of the loss; its square over 4, times the ties that count
+	// as one, is the cost that one standard deviation is worth.
+	scale := 10.0
+	unit := func() float64 { return scale / 2 * scale / 2 * float64(len(ties)) / n }
+	solve := func(r rig, f freedom) (rig, float64) {
+		b := bundle{ties: ties, free: f, loss: optim.Cauchy{Scale: scale}, prior: a.lensPrior(&r, unit())}
 		r, sum := b.solve(r, optim.LMOptions{MaxIterations: 60})
 		return r, sum.FinalCost
 	}
 	simple := freedom{focal: true}
-	scale := 10.0
 	for range 3 {
-		a.rig, _ = solve(a.rig, freedom{focal: true, radial: a.o.radialTerms(1)}, scale)
+		a.rig, _ = solve(a.rig, freedom{focal: true, radial: a.o.radialTerms(1)})
 		scale = math.Max(2*whitenedSigma(&a.rig, ties), 0.5)
 	}
 	// More parameters only if they lower the cost by far more than chance
@@ -516,17 +509,34 @@ func (a *aligner) settle(ties []tie) {
 	// centre trade against the focal length.
 	start := a.rig
 	start.radial = [3]float64{}
-	best, cost := solve(start, simple, scale)
+	best, cost := solve(start, simple)
 	free := simple
-	n := a.independent(ties)
-	perTie := scale / 2 * scale / 2 * float64(len(ties)) / n
 	for _, f := range []freedom{{focal: true, radial: a.o.radialTerms(1)}, {focal: true, radial: a.o.radialTerms(2)}, {focal: true, radial: a.o.radialTerms(2), centre: true}} {
-		r, c := solve(best, f, scale)
-		if extra := float64(f.shared() - free.shared()); (cost-c)/perTie > 2*extra*math.Log(n) {
+		r, c := solve(best, f)
+		if extra := float64(f.shared() - free.shared()); (cost-c)/unit() > 2*extra*math.Log(n) {
 			best, cost, free = r, c, f
 		}
 	}
 	a.rig, a.scale = best, scale
+}
+
+// lensPrior is what is known of lenses before the ties speak: the metadata's
+// focal length, which may be that of a crop, or a common lens; distortion of
+// a few per cent of the radius at the corner; a principal point near the
+// middle. unit is the cost of one standard deviation.
+func (a *aligner) lensPrior(r *rig, unit float64) prior {
+	corner := geom.Pt{X: float64(r.width), Y: float64(r.height)}.Norm() / 2 / r.focalPx
+	long := float64(max(r.width, r.height))
+	s := 1 / math.Sqrt(unit)
+	p := prior{
+		logFocal: math.Log(long), logFocalWidth: 0.5 * s,
+		radialWidth:   0.03 / (corner * corner) * s,
+		centreWidthPx: 0.015 * long * s,
+	}
+	if a.knowFocal {
+		p.logFocal, p.logFocalWidth = math.Log(a.start.focalPx), 0.1*s
+	}
+	return p
 }
 
 // independent returns how many of the ties count as independent: windows that

@@ -76,8 +76,17 @@ func rowLevel(rots []geom.Rotation) geom.Vec {
 		return cost
 	}
 	best, _ := optim.Minimise(start, 3, eval, plus, optim.LMOptions{MaxIterations: 100})
+	// Frames rolled every which way all have level x axes if one looks
+	// straight down: no photographer means that.
+	if r3.Dot(best.up, start.up) < math.Cos(maxLevelChange.Radians()) {
+		return start.up
+	}
 	return best.up
 }
+
+// maxLevelChange is how far the poses may turn up away from the mean of the
+// frames' own upward edges.
+const maxLevelChange = 20 * geom.Degree
 
 // pitchOf returns the angle in radians of a camera's optical axis above the
 // plane across up.

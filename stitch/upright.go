@@ -75,6 +75,7 @@ func pictureUp(ctx context.Context, luma []*raster.Plane, shrink int, r *rig, wo
 	}
 	h, covered, okH := findHorizon(lines, pose, rowSpan(r), float64(shrink)/r.focalPx)
 	v, count, okV := findVerticals(edges, pose)
+	okH, okV = okH && debugNo != "h", okV && debugNo != "v"
 	if okH && okV && !agree(h, v) {
 		// A long horizon is flat; trees lean and cliffs slope.
 		okV = false
@@ -103,6 +104,7 @@ func pictureUp(ctx context.Context, luma []*raster.Plane, shrink int, r *rig, wo
 
 // belief is a Gaussian of the tilt (x, z) in radians, by its information
 // matrix (xx, xz, zz) and that times its mean.
+var debugNo string
 var debugUp = os.Getenv("PROBE_UP") != ""
 
 type belief struct{ xx, xz, zz, x, z float64 }
@@ -285,9 +287,10 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 				a: a, b: b,
 				normal: n, az: math.Atan2(mid.X, mid.Z), length: math.Acos(math.Min(1, r3.Dot(a, b))),
 				// The error of a line through points of this scatter, doubled
-				// since neighbours share texture and blur; on edges of posts
-				// in rendered scenes it is about 2.8 px / length^1.5.
-				sigma: 2 * (0.2 + s.RMSPx) * math.Sqrt(12/float64(s.Points)) / long,
+				// since neighbours share texture and blur, and a quarter of a
+				// pixel for shade that changes along the edge. On the posts
+				// of rendered scenes that is right from 30 to 170 px.
+				sigma: math.Hypot(2*(0.2+s.RMSPx)*math.Sqrt(12/float64(s.Points)), 0.25) / long,
 			})
 			continue
 		}
@@ -316,7 +319,7 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 }
 
 // openDeg is how far above a horizon the sky is looked at.
-const openDeg = 6.0
+const openDeg = 2.5
 
 // isOpen reports whether no edge above p, up to height pixels, is nearly as
 // strong as contrast: over the horizon there is sky, over a line of surf or
@@ -389,7 +392,7 @@ func findHorizon(lines []skyline, pose belief, span, pixel float64) (b belief, c
 	if len(lines) == 0 {
 		return b, 0, false
 	}
-	tol := max(1.2*pixel, 0.03*degree)
+	tol := max(0.8*pixel, 0.02*degree)
 	supporters := func(t tilt3) (on []int, set azimuths) {
 		for i := range lines {
 			l := &lines[i]
@@ -450,8 +453,8 @@ func (t tilt3) residual(ray geom.Vec) float64 { return t.x*ray.X - ray.Y + t.z*r
 func fitHorizon(lines []skyline, on []int, pose belief, pixel float64) (t tilt3, b belief, ok bool) {
 	cols := []int{0, 1, 2}
 	// Neighbouring samples of one line err alike: distortion, swell, haze.
-	sigma := 0.5 * pixel
-	share := 0.25
+	sigma := 0.3 * pixel
+	share := 0.1
 	loss := optim.Cauchy{Scale: 2}
 	n := optim.NewNormal(3)
 	for range 3 {
@@ -518,7 +521,7 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 	bestL, broadL := math.Inf(-1), math.Inf(-1)
 	search := func(cx, cz, half, step float64) {
 		n := int(math.Round(half / step))
-		for _, lean := range []float64{0.1, 0.2, 0.35, 0.6, 1.5, 3} {
+		for _, lean := range []float64{0.05, 0.1, 0.2, 0.35, 0.6, 1.5, 3} {
 			for _, share := range []float64{0.3, 0.6, 0.9} {
 				for i := -n; i <= n; i++ {
 					for k := -n; k <= n; k++ {
