@@ -45,7 +45,10 @@ type aligner struct {
 	shrink int
 	start  rig // shared parameters before anything is measured
 	// knowFocal: start.focalPx comes from the metadata or the caller.
-	knowFocal   bool
+	knowFocal bool
+	// narrow: the frames show nearly the same view, from which neither focal
+	// length nor distortion can be told.
+	narrow      bool
 	focalSource string
 	pairs       []*pair
 	accepted    []*pair
@@ -228,6 +231,7 @@ func (a *aligner) match(ctx context.Context) (err error) {
 // and their rotations. Pairs that contradict the rest are dropped.
 func (a *aligner) join() error {
 	if len(a.accepted) > 0 {
+		a.narrow = a.widestStep() < narrowStep
 		a.agreeOnFocal()
 	}
 	for {
@@ -325,8 +329,11 @@ func (a *aligner) agreeOnFocal() {
 	if a.knowFocal {
 		cands = append(cands, a.start.focalPx)
 	}
-	radial := a.o.radialTerms(1)
+	radial := a.lens(1, false).radial
 	best, bestCost := a.start.focalPx, math.Inf(1)
+	if a.narrow {
+		cands = []float64{a.start.focalPx}
+	}
 	for _, f := range cands {
 		var cost float64
 		for _, p := range a.accepted {
@@ -392,7 +399,7 @@ func (a *aligner) adjust(pairs []*pair) {
 	diag := math.Hypot(float64(a.rig.width), float64(a.rig.height))
 	b := bundle{
 		ties:  a.rowTies(pairs),
-		free:  freedom{focal: true, radial: a.o.radialTerms(1)},
+		free:  a.lens(1, false),
 		prior: pairPrior(a.start, a.knowFocal, diag),
 	}
 	// Wide at first, so that errors along the tree can be undone.
@@ -499,9 +506,9 @@ func (a *aligner) settle(ties []tie) {
 		r, sum := b.solve(r, optim.LMOptions{MaxIterations: 60})
 		return r, sum.FinalCost
 	}
-	simple := freedom{focal: true}
+	simple := a.lens(0, false)
 	for range 3 {
-		a.rig, _ = solve(a.rig, freedom{focal: true, radial: a.o.radialTerms(1)})
+		a.rig, _ = solve(a.rig, a.lens(1, false))
 		scale = math.Max(2*whitenedSigma(&a.rig, ties), 0.5)
 	}
 	// More parameters only if they lower the cost by far more than chance
@@ -511,13 +518,41 @@ func (a *aligner) settle(ties []tie) {
 	start.radial = [3]float64{}
 	best, cost := solve(start, simple)
 	free := simple
-	for _, f := range []freedom{{focal: true, radial: a.o.radialTerms(1)}, {focal: true, radial: a.o.radialTerms(2)}, {focal: true, radial: a.o.radialTerms(2), centre: true}} {
+	for _, f := range []freedom{a.lens(1, false), a.lens(2, false), a.lens(2, true)} {
 		r, c := solve(best, f)
 		if extra := float64(f.shared() - free.shared()); (cost-c)/unit() > 2*extra*math.Log(n) {
 			best, cost, free = r, c, f
 		}
 	}
 	a.rig, a.scale = best, scale
+}
+
+// lens lets the focal length, so many radial terms and the centre go free, as
+// far as the frames can tell them.
+func (a *aligner) lens(radial int, centre bool) freedom {
+	if a.narrow {
+		return freedom{}
+	}
+	return freedom{focal: true, radial: a.o.radialTerms(radial), centre: centre}
+}
+
+// narrowStep is the widest step between two frames, as a share of the long
+// side, below which a row is narrow.
+const narrowStep = 0.08
+
+// widestStep returns the largest way that the middle of a frame moves into an
+// accepted neighbour, as a share of the long side: it hardly depends on the
+// focal length.
+func (a *aligner) widestStep() (widest float64) {
+	long := float64(max(a.start.width, a.start.height))
+	for _, p := range a.accepted {
+		ca, cb := p.rig.camera(0), p.rig.camera(1)
+		w, _ := ca.WorldFromPixel(ca.CentrePx)
+		if q, ok := cb.PixelFromWorld(w); ok {
+			widest = max(widest, q.Sub(cb.CentrePx).Norm()/long)
+		}
+	}
+	return widest
 }
 
 // lensPrior is what is known of lenses before the ties speak: the metadata's
