@@ -1,0 +1,29 @@
+package stitch
+
+import (
+	"context"
+
+	"flatfell.example/internal/photo"
+	"flatfell.example/raster"
+)
+
+// WriteOptions are the settings of [WriteFile]. The zero value is the default.
+type WriteOptions struct {
+	// Bits of a sample, 8 or 16; zero means 8. JPEG has 8 only. From 16 to 8
+	// each sample is rounded once.
+	Bits int
+	// Quality of a JPEG, 1 to 100; zero means 95. Higher is larger.
+	Quality int
+	// Overwrite allows to replace a file of the same name.
+	Overwrite bool
+	// PPI is the resolution noted in the file, pixels an inch; zero notes none.
+	PPI float64
+	// Workers is the number of goroutines; zero means one a processor.
+	Workers int
+}
+
+// WriteFile stores a picture as JPEG, PNG or TIFF by the ending of path. The
+// file appears whole or not at all, and an error leaves an old file as it was.
+func WriteFile(ctx context.Context, path string, pic *raster.Picture, o WriteOptions) error {
+	return photo.Write(ctx, path, pic, photo.WriteOptions(o))
+}
