@@ -35,7 +35,7 @@ func newDemo() *cobra.Command {
 automatic exposure, and joined like any other. Because the cameras are known,
 the result is compared with the truth. DIR is created; what it holds then:
     frames/         the photographs
-    row.jpg         the wide picture
+    row.jpg         the wide picture, small.jpg a small copy of it
     solution.json   how the frames were found to lie
     truth.json      how they do lie`,
 		Example: `    flatfell demo demo-row`,
@@ -65,7 +65,7 @@ func (d *demoCommand) run(cmd *cobra.Command, args []string) error {
 	if err := d.prepare(dir); err != nil {
 		return err
 	}
-	progress := newProgress(cmd.ErrOrStderr(), d.quiet)
+	progress := newProgress(cmd.ErrOrStderr(), d.quiet, demoStages)
 	defer progress.end()
 	truth, err := d.render(cmd.Context(), dir, progress)
 	if err != nil {
@@ -74,7 +74,8 @@ func (d *demoCommand) run(cmd *cobra.Command, args []string) error {
 	progress.end()
 
 	s := &stitchCommand{
-		out: filepath.Join(dir, "row.jpg"), solution: filepath.Join(dir, "solution.json"),
+		out: filepath.Join(dir, "row.jpg"), preview: filepath.Join(dir, "small.jpg"),
+		solution:  filepath.Join(dir, "solution.json"),
 		overwrite: d.overwrite, quiet: d.quiet, workers: d.workers,
 	}
 	sol, err := s.join(cmd, []string{filepath.Join(dir, "frames")})
@@ -107,7 +108,7 @@ func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*sce
 	row.Seed = d.seed
 	truth := coast.Plan(row)
 	for i := range truth.Frames {
-		p.stage("render", float64(i)/float64(len(truth.Frames)))
+		p.report("render", float64(i)/float64(len(truth.Frames)))
 		pic, err := coast.Frame(ctx, d.workers.n, &truth, i)
 		if err != nil {
 			return nil, err

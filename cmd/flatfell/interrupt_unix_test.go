@@ -49,10 +49,7 @@ func TestInterrupt(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for _, s := range stages {
-		if s.name == "render" { // of the demo only
-			continue
-		}
+	for _, s := range stitchStages {
 		t.Run(s.name, func(t *testing.T) {
 			out := t.TempDir()
 			var stdout bytes.Buffer

@@ -5,8 +5,8 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"flatfell.example/internal/photo"
 	"flatfell.example/raster"
+	"flatfell.example/stitch"
 )
 
 // previewWidth is the largest width of a preview, and previewHeight its
@@ -28,5 +28,5 @@ func writePreview(ctx context.Context, path string, pic *raster.Picture, overwri
 	if err != nil {
 		return err
 	}
-	return photo.Write(ctx, path, small, photo.WriteOptions{Quality: 88, Overwrite: overwrite, Workers: workers})
+	return stitch.WriteFile(ctx, path, small, stitch.WriteOptions{Quality: 88, Overwrite: overwrite, Workers: workers})
 }

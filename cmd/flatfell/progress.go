@@ -11,23 +11,29 @@ import (
 	"golang.org/x/term"
 )
 
-// stages are what a run goes through, what it is called while it lasts, and
-// its usual share of the time in thousandths: measured on six frames of 26
-// megapixels on two cores, so that the time left is about right.
-var stages = []struct {
+// stage is a part of a run: what package stitch calls it, what it is called
+// while it lasts, and its usual share of the time in thousandths.
+type stage struct {
 	name, words string
 	share       float64
-}{
-	{"render", "rendering frames", barLength}, // of the demo, a run of its own
-	{"find corners", "finding details", 250},
-	{"match", "matching frames", 60},
-	{"refine", "measuring joins", 170},
-	{"level and light", "levelling", 40},
-	{"read", "reading frames", 120},
-	{"seams", "choosing seams", 60},
-	{"blend", "blending", 220},
-	{"write", "writing", 80},
 }
+
+// stitchStages are the stages of joining a row. The shares were measured on
+// six frames of 26 megapixels on two cores, so that the time left is about
+// right.
+var stitchStages = []stage{
+	{"find corners", "finding details", 123},
+	{"match", "matching frames", 37},
+	{"refine", "measuring joins", 181},
+	{"level and light", "levelling", 22},
+	{"read", "reading frames", 33},
+	{"seams", "choosing seams", 23},
+	{"blend", "blending", 404},
+	{"write", "writing", 177},
+}
+
+// demoStages are those of photographing the demonstration.
+var demoStages = []stage{{"render", "rendering frames", barLength}}
 
 // barLength is the bar's number of steps.
 const barLength = 1000
@@ -38,15 +44,16 @@ const plainEvery = 10 * time.Second
 // progress shows how far a run is: a bar on a terminal, lines elsewhere,
 // nothing if quiet. It uses no colour.
 type progress struct {
-	mu    sync.Mutex
-	w     io.Writer // nil if quiet
-	bar   *progressbar.ProgressBar
-	name  string
-	lined time.Time
+	stages []stage
+	mu     sync.Mutex
+	w      io.Writer // nil if quiet
+	bar    *progressbar.ProgressBar
+	name   string
+	lined  time.Time
 }
 
-func newProgress(w io.Writer, quiet bool) *progress {
-	p := &progress{}
+func newProgress(w io.Writer, quiet bool, stages []stage) *progress {
+	p := &progress{stages: stages}
 	if quiet {
 		return p
 	}
@@ -63,16 +70,16 @@ func newProgress(w io.Writer, quiet bool) *progress {
 	return p
 }
 
-// stage is the callback of package stitch: a stage has come as far as done, 0
+// report is the callback of package stitch: a stage has come as far as done, 0
 // to 1.
-func (p *progress) stage(name string, done float64) {
+func (p *progress) report(name string, done float64) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.w == nil {
 		return
 	}
 	words, before, share := name, 0.0, 0.0
-	for _, s := range stages {
+	for _, s := range p.stages {
 		if s.name == name {
 			words, share = s.words, s.share
 			break

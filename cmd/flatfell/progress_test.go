@@ -13,11 +13,9 @@ import (
 func TestStagesAreNamed(t *testing.T) {
 	known := map[string]bool{}
 	var sum float64
-	for _, s := range stages {
+	for _, s := range stitchStages {
 		known[s.name] = true
-		if s.name != "render" {
-			sum += s.share
-		}
+		sum += s.share
 	}
 	if sum != barLength {
 		t.Errorf("the shares add up to %g of %d", sum, barLength)
@@ -50,7 +48,7 @@ func TestStagesAreNamed(t *testing.T) {
 		}
 	}
 	for name := range known {
-		if !reported[name] && name != "render" {
+		if !reported[name] {
 			t.Errorf("stage %q was not reported", name)
 		}
 	}
@@ -58,19 +56,19 @@ func TestStagesAreNamed(t *testing.T) {
 
 func TestPlainProgress(t *testing.T) {
 	var b bytes.Buffer
-	p := newProgress(&b, false)
+	p := newProgress(&b, false, stitchStages)
 	for _, done := range []float64{0, 0.4, 1} {
-		p.stage("match", done)
+		p.report("match", done)
 	}
-	p.stage("write", 0)
+	p.report("write", 0)
 	p.end()
-	p.stage("blend", 0) // too late to be told
+	p.report("blend", 0) // too late to be told
 	if got, want := b.String(), "flatfell: matching frames\nflatfell: writing\n"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 	b.Reset()
-	p = newProgress(&b, true)
-	p.stage("match", 0)
+	p = newProgress(&b, true, stitchStages)
+	p.report("match", 0)
 	if b.Len() > 0 {
 		t.Errorf("quiet, but %q", &b)
 	}

@@ -129,9 +129,9 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	if err != nil {
 		return nil, err
 	}
-	progress := newProgress(cmd.ErrOrStderr(), s.quiet)
+	progress := newProgress(cmd.ErrOrStderr(), s.quiet, stitchStages)
 	defer progress.end()
-	o.Progress = progress.stage
+	o.Progress = progress.report
 	if sol == nil {
 		if sol, err = stitch.Align(ctx, frames, o); err != nil {
 			return nil, err
@@ -142,7 +142,7 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	if err != nil {
 		return nil, err
 	}
-	progress.stage("write", 0)
+	progress.report("write", 0)
 	if err := s.write(ctx, pic, sol); err != nil {
 		return nil, err
 	}
@@ -236,7 +236,7 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 // write writes the picture, its preview and its solution.
 func (s *stitchCommand) write(ctx context.Context, pic *raster.Picture, sol *stitch.Solution) error {
 	began := time.Now()
-	if err := photo.Write(ctx, s.out, pic, photo.WriteOptions{
+	if err := stitch.WriteFile(ctx, s.out, pic, stitch.WriteOptions{
 		Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Workers: s.workers.n,
 	}); err != nil {
 		return err
