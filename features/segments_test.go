@@ -45,8 +45,13 @@ func TestSegmentsSubPixel(t *testing.T) {
 		deg, step, tolPx float64
 	}{
 		// Without noise the sampling of the edge itself is left.
-		{0.7, 0.3, 0.03}, {5, 0.3, 0.03}, {180.6, 0.3, 0.03}, {90.4, 0.3, 0.03}, {-94, 0.3, 0.03},
-		{2, 0.06, 0.05}, {88.5, 0.06, 0.05},
+		{0.7, 0.3, 0.03},
+		{5, 0.3, 0.03},
+		{180.6, 0.3, 0.03},
+		{90.4, 0.3, 0.03},
+		{-94, 0.3, 0.03},
+		{2, 0.06, 0.05},
+		{88.5, 0.06, 0.05},
 	} {
 		d := geom.Pt{X: math.Cos(tc.deg * math.Pi / 180), Y: math.Sin(tc.deg * math.Pi / 180)}
 		p := geom.Pt{X: 201.3, Y: 148.8}

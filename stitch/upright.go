@@ -3,10 +3,8 @@ package stitch
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"math"
 	"math/bits"
-	"os"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -66,7 +64,7 @@ func pictureUp(ctx context.Context, luma []*raster.Plane, shrink int, r *rig, wo
 	if err != nil {
 		return up, e, false, err
 	}
-	pose := posePrior(r)
+	pose := posePrior(r, looseAxis)
 	var lines []skyline
 	var edges []upright
 	for _, v := range views {
@@ -75,25 +73,27 @@ func pictureUp(ctx context.Context, luma []*raster.Plane, shrink int, r *rig, wo
 	}
 	h, covered, okH := findHorizon(lines, pose, rowSpan(r), float64(shrink)/r.focalPx)
 	v, count, okV := findVerticals(edges, pose)
-	okH, okV = okH && debugNo != "h", okV && debugNo != "v"
-	if okH && okV && !agree(h, v) {
+	if okH && okV && !agree(h, v, 3) {
 		// A long horizon is flat; trees lean and cliffs slope.
 		okV = false
 		okH = covered >= strongHorizon
 	}
-	sum := pose
+	var seen belief
 	if okH {
-		sum = sum.plus(h)
+		seen = seen.plus(h)
 		e.Kind, e.HorizonDeg = "horizon", covered/degree
 	}
 	if okV {
-		sum = sum.plus(v)
+		seen = seen.plus(v)
 		e.Kind, e.Verticals = "verticals", count
 	}
 	if okH && okV {
 		e.Kind = "both"
 	}
-	x, z, sigma := sum.solve()
+	if tight := posePrior(r, tightAxis); agree(tight, seen, 3) {
+		pose = tight
+	}
+	x, z, sigma := pose.plus(seen).solve()
 	moved := math.Atan(math.Hypot(x, z)) / degree
 	if !okH && !okV || !(moved <= maxUprightDeg) {
 		return up, uprightEvidence{}, false, nil
@@ -104,9 +104,6 @@ func pictureUp(ctx context.Context, luma []*raster.Plane, shrink int, r *rig, wo
 
 // belief is a Gaussian of the tilt (x, z) in radians, by its information
 // matrix (xx, xz, zz) and that times its mean.
-var debugNo string
-var debugUp = os.Getenv("PROBE_UP") != ""
-
 type belief struct{ xx, xz, zz, x, z float64 }
 
 // add adds the observation jx·x + jz·z = value of the given weight, 1/σ².
@@ -149,9 +146,9 @@ func (b belief) blur(sigma float64) belief {
 	return c
 }
 
-// agree reports whether two beliefs are within three sigmas of one another.
+// agree reports whether two beliefs are within so many sigmas of one another.
 // A very wide one of 5° makes both invertible.
-func agree(b, c belief) bool {
+func agree(b, c belief, sigmas float64) bool {
 	wide := 1 / (5 * 5 * degree * degree)
 	var v [3]float64 // covariance of the difference
 	var d [2]float64
@@ -168,38 +165,53 @@ func agree(b, c belief) bool {
 		d[1] += sign * z
 	}
 	det := v[0]*v[2] - v[1]*v[1]
-	return (v[2]*d[0]*d[0]-2*v[1]*d[0]*d[1]+v[0]*d[1]*d[1])/det <= 9
+	return (v[2]*d[0]*d[0]-2*v[1]*d[0]*d[1]+v[0]*d[1]*d[1])/det <= sigmas*sigmas
 }
 
-// posePrior returns how well the poses tell up: their rolls and pitches
-// scatter about the level, which says how the camera was held, and a tripod's
-// own axis is set by a bubble.
-func posePrior(r *rig) belief {
+// How well the axis about which a row turns is plumb. A levelled tripod and a
+// row whose tilts average out stand at tightAxis; if the pictures say
+// otherwise, a bubble that was read in haste allows looseAxis (common
+// practice).
+const (
+	tightAxis = 0.05 * degree
+	looseAxis = 0.4 * degree
+)
+
+// posePrior returns how well the poses tell up. The scatter of their rolls and
+// pitches about the level says how the camera was held, and the axis has an
+// error of its own.
+func posePrior(r *rig, axis float64) belief {
+	// A scatter before anything is seen, worth a third of an observation: two
+	// or three frames can lie level by luck, all the more since the level was
+	// fitted to them. The most that counts for one frame lets several rows
+	// through.
 	const (
-		// minScatter: with few frames a small scatter is luck.
-		minScatter = 0.2 * degree
-		// bubble is how well a pan axis is levelled (common practice), and
-		// what a hand-held row tilts in common.
-		bubble = 0.4 * degree
+		usual, worth = 0.5 * degree, 0.3
+		most         = 1.5 * degree
 	)
 	n := float64(len(r.rot))
 	var mean geom.Vec
-	var sq float64
 	for _, q := range r.rot {
 		mean = r3.Add(mean, r3.Scale(1/n, q.Row(2)))
-		sq += q.Row(0).Y * q.Row(0).Y / n
 	}
-	variance := sq + minScatter*minScatter
+	var sum, pitch float64
+	for _, q := range r.rot {
+		x, z := q.Row(0), r3.Sub(q.Row(2), mean)
+		sum += min(x.Y*x.Y, most*most) + min(z.Y*z.Y, most*most)
+		pitch += z.Y * z.Y / n
+	}
+	roll := (worth*usual*usual + sum) / (worth + max(0, 2*n-3)) // variance
+	pitch = max(pitch, roll)
 	var b belief
 	for _, q := range r.rot {
 		x, z := q.Row(0), r3.Sub(q.Row(2), mean)
-		b.add(x.X, x.Z, 0, 1/variance)
-		b.add(z.X, z.Z, 0, 1/variance)
+		b.add(x.X, x.Z, 0, 1/roll)
+		b.add(z.X, z.Z, 0, 1/pitch)
 	}
 	wide := 1 / (3 * 3 * degree * degree) // frames that all look one way
 	b.xx += wide
 	b.zz += wide
-	return b.blur(bubble)
+	return b.blur(axis)
 }
 
 // rowSpan returns the azimuth in radians that the frames cover.
@@ -230,8 +242,6 @@ func rowSpan(r *rig) float64 {
 type skyline struct {
 	rays     []geom.Vec // along it, from left to right, every samplePx
 	lengthPx float64
-	contrast float64
-	rmsPx    float64
 	// open is the part of it above which nothing has an edge as strong.
 	open float64
 	bits azimuths
@@ -243,7 +253,6 @@ type upright struct {
 	sigma  float64  // of the normal's tilt, radians
 	az     float64
 	length float64 // radians
-	a, b   geom.Vec
 }
 
 type edgeView struct {
@@ -284,7 +293,6 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 			mid := r3.Add(a, b)
 			long := s.Length()
 			v.edges = append(v.edges, upright{
-				a: a, b: b,
 				normal: n, az: math.Atan2(mid.X, mid.Z), length: math.Acos(math.Min(1, r3.Dot(a, b))),
 				// The error of a line through points of this scatter, doubled
 				// since neighbours share texture and blur, and a quarter of a
@@ -297,7 +305,7 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 		if d.X < 0 || math.Abs(a.Y) > flat || math.Abs(b.Y) > flat {
 			continue
 		}
-		l := skyline{lengthPx: s.Length(), contrast: s.Contrast, rmsPx: s.RMSPx}
+		l := skyline{lengthPx: s.Length()}
 		n := max(2, int(l.lengthPx/samplePx)+1)
 		for k := range n {
 			t := float64(k) / float64(n-1)
@@ -305,7 +313,9 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 			if q, ok := ray(p); ok {
 				l.rays = append(l.rays, q)
 			}
-			if isOpen(luma, p, s.Contrast, int(openDeg*degree*cam.FocalPx/float64(shrink))) {
+			// At least as high as the poses' horizon allows for.
+			height := (openDeg*degree + max(0, a.Y)) * cam.FocalPx / float64(shrink)
+			if isOpen(luma, p, s.Contrast, int(height)) {
 				l.open += 1 / float64(n)
 			}
 		}
@@ -323,21 +333,24 @@ const openDeg = 2.5
 
 // isOpen reports whether no edge above p, up to height pixels, is nearly as
 // strong as contrast: over the horizon there is sky, over a line of surf or
-// the far bank of a lake there is more.
+// the far bank of a lake there is more. Half of the height must be in the plane.
 func isOpen(luma *raster.Plane, p geom.Pt, contrast float64, height int) bool {
 	const half = 4
 	x0, x1 := max(int(p.X)-half, 0), min(int(p.X)+half+1, luma.Rect.Dx())
 	y := int(p.Y)
-	var sums [3]float64 // lines y+1, y, y−1, in the order of sight
+	if y < height/2 {
+		return false
+	}
+	var below [2]float64 // the sums of the two lines before
 	for k := 4; k <= height && y-k > 0; k++ {
 		var s float64
 		for _, v := range luma.Row(y - k)[x0:x1] {
 			s += float64(v)
 		}
-		if k >= 6 && math.Abs(s-sums[1])/2 > 0.7*contrast*float64(x1-x0) {
+		if k >= 6 && math.Abs(s-below[1])/2 > 0.7*contrast*float64(x1-x0) {
 			return false
 		}
-		sums[0], sums[1], sums[2] = s, sums[0], sums[1]
+		below[0], below[1] = s, below[0]
 	}
 	return true
 }
@@ -372,13 +385,18 @@ func (b *azimuths) radians() float64 {
 }
 
 const (
+	// maxEdges bounds the edges of either kind that are looked at, the longest.
+	maxEdges = 400
+
 	dipMean, dipSigma = 0.04 * degree, 0.08 * degree
 	// A horizon must be seen over this share of the row's azimuth, within the
 	// limits that follow.
 	minHorizonShare           = 0.25
 	leastHorizon, mostHorizon = 5 * degree, 40 * degree
-	strongHorizon             = 12 * degree
-	maxUnlikelySq             = 3.2 * 3.2
+	// strongHorizon wins over verticals that contradict it.
+	strongHorizon = 12 * degree
+	// maxUnlikelySq is the largest squared distance from the poses.
+	maxUnlikelySq = 3.2 * 3.2
 )
 
 // findHorizon returns what the horizon tells of the tilt and over how much
@@ -386,14 +404,13 @@ const (
 func findHorizon(lines []skyline, pose belief, span, pixel float64) (b belief, covered float64, ok bool) {
 	lines = slices.DeleteFunc(slices.Clone(lines), func(l skyline) bool { return l.open < 0.6 })
 	slices.SortStableFunc(lines, func(a, b skyline) int { return cmp.Compare(b.lengthPx, a.lengthPx) })
-	if len(lines) > 500 {
-		lines = lines[:500]
-	}
+	lines = lines[:min(len(lines), maxEdges)]
 	if len(lines) == 0 {
 		return b, 0, false
 	}
 	tol := max(0.8*pixel, 0.02*degree)
-	supporters := func(t tilt3) (on []int, set azimuths) {
+	supporters := func(t tilt3) (on []int, seen float64) {
+		var set azimuths
 		for i := range lines {
 			l := &lines[i]
 			if math.Abs(t.residual(l.rays[0])) <= tol && math.Abs(t.residual(l.rays[len(l.rays)-1])) <= tol {
@@ -401,46 +418,36 @@ func findHorizon(lines []skyline, pose belief, span, pixel float64) (b belief, c
 				set.or(&l.bits)
 			}
 		}
-		return on, set
+		return on, set.radians()
 	}
-	score := func(t tilt3) (float64, []int, float64) {
-		on, set := supporters(t)
-		c := set.radians()
+	score := func(t tilt3) float64 {
+		_, seen := supporters(t)
 		// Half a degree of horizon for each unit of disbelief.
-		return c - 0.5*degree*pose.mahalanobisSq(t.x, t.z), on, c
+		return seen - 0.5*degree*pose.mahalanobisSq(t.x, t.z)
 	}
 	// Every pair of the longest lines proposes a tilt.
 	top := min(len(lines), 50)
 	var best tilt3
 	bestScore := math.Inf(-1)
-	try := func(t tilt3) {
-		if s, _, _ := score(t); s > bestScore {
-			best, bestScore = t, s
-		}
-	}
 	for i := range top {
 		for j := i; j < top; j++ {
-			t, _, _ := fitHorizon(lines, []int{i, j}, pose, pixel)
-			try(t)
+			if t, _ := fitHorizon(lines, []int{i, j}, pose, pixel); score(t) > bestScore {
+				best, bestScore = t, score(t)
+			}
 		}
 	}
 	var on []int
 	for range 5 {
-		_, on, covered = score(best)
+		on, covered = supporters(best)
 		if len(on) == 0 {
 			return b, 0, false
 		}
-		t, _, _ := fitHorizon(lines, on, pose, pixel)
-		best = t
-	}
-	if debugUp {
-		fmt.Printf("   horizon covers %.1f of %.1f, unlikely %.2f dip %.3f lines %d of %d\n", covered/degree, span/degree, math.Sqrt(pose.mahalanobisSq(best.x, best.z)), best.dip/degree, len(on), len(lines))
+		best, b = fitHorizon(lines, on, pose, pixel)
 	}
 	if covered < min(max(leastHorizon, minHorizonShare*span), mostHorizon) || pose.mahalanobisSq(best.x, best.z) > maxUnlikelySq {
 		return b, covered, false
 	}
-	_, b, okFit := fitHorizon(lines, on, pose, pixel)
-	return b, covered, okFit
+	return b, covered, true
 }
 
 // tilt3 is a tilt with the depression of the horizon.
@@ -450,11 +457,12 @@ func (t tilt3) residual(ray geom.Vec) float64 { return t.x*ray.X - ray.Y + t.z*r
 
 // fitHorizon fits a horizon to the chosen lines by least squares with the
 // Cauchy loss and returns what it adds to the poses, the dip integrated out.
-func fitHorizon(lines []skyline, on []int, pose belief, pixel float64) (t tilt3, b belief, ok bool) {
+func fitHorizon(lines []skyline, on []int, pose belief, pixel float64) (t tilt3, b belief) {
 	cols := []int{0, 1, 2}
-	// Neighbouring samples of one line err alike: distortion, swell, haze.
+	// Neighbouring samples of one line err alike (distortion, swell, haze), so
+	// that ten count as one.
+	const share = 0.1
 	sigma := 0.3 * pixel
-	share := 0.1
 	loss := optim.Cauchy{Scale: 2}
 	n := optim.NewNormal(3)
 	for range 3 {
@@ -476,8 +484,12 @@ func fitHorizon(lines []skyline, on []int, pose belief, pixel float64) (t tilt3,
 		t.dip -= (g[2] + h[2]*(x-t.x) + h[5]*(z-t.z)) / h[8]
 		t.x, t.z = x, z
 	}
-	return t, b, true
+	return t, b
 }
+
+// shadeBias is the error that all upright edges share, since light and shade
+// lie on the same side of all of them.
+const shadeBias = 0.06 * degree
 
 // findVerticals returns what upright edges tell of the tilt: a mixture of
 // things that stand upright but for a normal lean of unknown scatter, and of
@@ -490,7 +502,9 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 		minPlace = 5
 	)
 	edges = slices.DeleteFunc(slices.Clone(edges), func(e upright) bool { return e.sigma > 1*degree })
-	if len(edges) == 0 {
+	slices.SortStableFunc(edges, func(a, b upright) int { return cmp.Compare(b.length, a.length) })
+	edges = edges[:min(len(edges), maxEdges)]
+	if len(edges) < minPlace {
 		return b, 0, false
 	}
 	// Edges of one thing, and of one thing in two frames, count once, as many
@@ -517,7 +531,7 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 		}
 		return sum - 0.5*pose.mahalanobisSq(m.x, m.z)
 	}
-	var best, broad model
+	var best model
 	bestL, broadL := math.Inf(-1), math.Inf(-1)
 	search := func(cx, cz, half, step float64) {
 		n := int(math.Round(half / step))
@@ -531,7 +545,7 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 							best, bestL = m, l
 						}
 						if m.lean > maxLean && l > broadL {
-							broad, broadL = m, l
+							broadL = l
 						}
 					}
 				}
@@ -549,13 +563,9 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 		places += g
 		b.add(e.normal.X, e.normal.Z, e.normal.Y, g/(best.lean*best.lean+e.sigma*e.sigma))
 	}
-	_ = broad
 	count = int(places + 0.5)
-	if debugUp {
-		fmt.Printf("   verticals %.1f places of %d edges, lean %.2f share %.1f  gain %.1f broad lean %.1f share %.1f\n", places, len(edges), best.lean/degree, best.share, bestL-broadL, broad.lean/degree, broad.share)
-	}
 	if count < minPlace || bestL < broadL+6 || b.xx*b.zz-b.xz*b.xz < 1e-9*b.xx*b.zz {
 		return b, count, false
 	}
-	return b, count, true
+	return b.blur(shadeBias), count, true
 }

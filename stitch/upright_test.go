@@ -1,42 +1,36 @@
 package stitch
 
 import (
-	"encoding/gob"
-	"encoding/json"
-	"fmt"
 	"image"
-	"image/color"
-	_ "image/jpeg"
-	"image/png"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
 	"testing"
-	"time"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"flatfell.example/features"
 	"flatfell.example/geom"
 	"flatfell.example/internal/scene"
 	"flatfell.example/raster"
 )
 
-// tiltedRow renders a hand-held row and returns its planes and its true
-// cameras in a world that is tilted at random by up to 1° about x and z.
-func tiltedRow(t testing.TB, seed uint64, o scene.Options) (luma []*raster.Plane, r *rig, trueUp geom.Vec) {
+// upVec is where up lies before the pictures are looked at.
+var upVec = geom.Vec{Y: -1}
+
+func degreesBetween(a, b geom.Vec) float64 {
+	return math.Atan2(r3.Norm(cross(a, b)), r3.Dot(a, b)) / degree
+}
+
+// renderedRow renders a row and returns its planes and its true cameras.
+func renderedRow(t testing.TB, row scene.Row, o scene.Options) (luma []*raster.Plane, r *rig) {
 	t.Helper()
-	s := scene.New(seed, o)
-	truth := s.Plan(scene.Row{
-		Frames: 5, Width: 500, Height: 750, Supersample: 1,
-		RollErr: geom.Degree, PitchErr: geom.Degree, YawErr: geom.Degree,
-		Radial: [3]float64{-0.02}, Noise: 0.01, Seed: seed,
-	})
-	rng := rand.New(rand.NewPCG(seed, 5))
-	tilt := geom.Exp(geom.Vec{X: (2*rng.Float64() - 1) * degree, Z: (2*rng.Float64() - 1) * degree})
-	r = &rig{width: 500, height: 750, focalPx: truth.Frames[0].Camera.FocalPx, radial: [3]float64{-0.02}}
+	row.Width, row.Height, row.Supersample = 500, 750, 1
+	row.Radial, row.Noise = [3]float64{-0.02}, 0.01
+	s := scene.New(row.Seed, o)
+	truth := s.Plan(row)
+	cam := &truth.Frames[0].Camera
+	r = &rig{width: cam.Width, height: cam.Height, focalPx: cam.FocalPx, radial: cam.Radial}
 	for i := range truth.Frames {
 		pic, err := s.Frame(t.Context(), 0, &truth, i)
 		if err != nil {
@@ -47,340 +41,341 @@ func tiltedRow(t testing.TB, seed uint64, o scene.Options) (luma []*raster.Plane
 			t.Fatal(err)
 		}
 		luma = append(luma, p)
-		r.rot = append(r.rot, truth.Frames[i].Camera.CamFromWorld.Mul(tilt.Inv()))
+		r.rot = append(r.rot, truth.Frames[i].Camera.CamFromWorld)
 	}
-	return luma, r, tilt.Apply(geom.Vec{Y: -1})
+	return luma, r
 }
 
-func between(a, b geom.Vec) float64 {
-	return math.Atan2(r3.Norm(cross(a, b)), r3.Dot(a, b)) / degree
+// turned returns r in another world and where up lies in that.
+func turned(r *rig, worldFromTrue geom.Rotation) (q *rig, trueUp geom.Vec) {
+	c := *r
+	c.rot = nil
+	for _, camFromTrue := range r.rot {
+		c.rot = append(c.rot, camFromTrue.Mul(worldFromTrue.Inv()))
+	}
+	return &c, worldFromTrue.Apply(upVec)
 }
 
-func TestUprightProbe(t *testing.T) {
-	if os.Getenv("PROBE_UP") == "" {
-		t.Skip()
-	}
-	for v, o := range []scene.Options{{}, {Posts: -1}, {NoHorizon: true}, {NoHorizon: true, Posts: -1}} {
-		if s := os.Getenv("PROBE_V"); s != "" && s != fmt.Sprint(v) {
-			continue
-		}
-		fmt.Printf("%+v\n", o)
-		for seed := range uint64(20) {
-			if s := os.Getenv("PROBE_SEED"); s != "" && s != fmt.Sprint(seed) {
-				continue
-			}
-			luma, r, want := cachedRow(t, seed, v, o)
-			up, e, ok, err := pictureUp(t.Context(), luma, 1, r, 0)
+// TestPictureUp tilts the true world of hand-held rows by up to 1° about x and
+// z. Over 20 seeds, all with a horizon come to within 0.07°; those with posts
+// alone from 0.78° to 0.14° in the median, 0.45° at worst (at 800 × 1200 to
+// 0.08° and 0.19°); and those with neither are left alone.
+func TestPictureUp(t *testing.T) {
+	for _, tc := range []struct {
+		name   string
+		o      scene.Options
+		seeds  []uint64
+		tolDeg float64 // zero: no evidence
+	}{
+		{"horizon and posts", scene.Options{}, []uint64{9, 18}, 0.1},
+		{"horizon", scene.Options{Posts: -1}, []uint64{3, 11}, 0.08},
+		{"posts", scene.Options{NoHorizon: true}, []uint64{3, 9}, 0.35},
+		{"neither", scene.Options{NoHorizon: true, Posts: -1}, []uint64{4, 19}, 0},
+	} {
+		for _, seed := range tc.seeds {
+			luma, r := renderedRow(t, scene.Row{
+				Seed: seed, RollErr: geom.Degree, PitchErr: geom.Degree, YawErr: geom.Degree,
+			}, tc.o)
+			rng := rand.New(rand.NewPCG(seed, 5))
+			tilt := geom.Vec{X: (2*rng.Float64() - 1) * degree, Z: (2*rng.Float64() - 1) * degree}
+			r, trueUp := turned(r, geom.Exp(tilt))
+			up, e, ok, err := pictureUp(t.Context(), luma, 1, r, 1)
 			if err != nil {
 				t.Fatal(err)
 			}
-			fmt.Printf("seed %2d: before %.3f after %.3f  %v %+v\n", seed, between(geom.Vec{Y: -1}, want), between(up, want), ok, e)
-			if os.Getenv("PROBE_SEED") != "" {
-				drawEvidence(t, fmt.Sprintf("/tmp/ff/up_%d_%d", v, seed), luma, 1, r, up)
+			if tc.tolDeg == 0 {
+				if ok || up != upVec {
+					t.Errorf("%s, seed %d: moved up to %v by %+v", tc.name, seed, up, e)
+				}
+				// Two neighbours alone see waves, but no horizon.
+				r.rot = r.rot[:2]
+				if up, e, ok, _ := pictureUp(t.Context(), luma[:2], 1, r, 1); ok {
+					t.Errorf("%s, seed %d, two frames: moved up to %v by %+v", tc.name, seed, up, e)
+				}
+				continue
+			}
+			if got := degreesBetween(up, trueUp); !ok || !(got <= tc.tolDeg) {
+				t.Errorf("%s, seed %d: ok %v, %.3f° off (%.3f° before), want ≤ %.2f: %+v",
+					tc.name, seed, ok, got, degreesBetween(upVec, trueUp), tc.tolDeg, e)
+			}
+			if again, f, _, _ := pictureUp(t.Context(), luma, 1, r, 3); again != up || f != e {
+				t.Errorf("%s, seed %d: three workers say %v %+v, one %v %+v", tc.name, seed, again, f, up, e)
 			}
 		}
 	}
 }
 
-func cachedRow(t testing.TB, seed uint64, v int, o scene.Options) (luma []*raster.Plane, r *rig, up geom.Vec) {
-	name := fmt.Sprintf("/tmp/ff/upcache/%d_%d.gob", v, seed)
-	type entry struct {
-		Luma []*raster.Plane
-		Rot  []geom.Rotation
-		F    float64
-		Up   geom.Vec
-	}
-	var e entry
-	if f, err := os.Open(name); err == nil {
-		defer f.Close()
-		if err := gob.NewDecoder(f).Decode(&e); err != nil {
-			t.Fatal(err)
-		}
-		return e.Luma, &rig{width: 500, height: 750, focalPx: e.F, radial: [3]float64{-0.02}, rot: e.Rot}, e.Up
-	}
-	luma, r, up = tiltedRow(t, seed, o)
-	f, err := os.Create(name)
+// TestPictureUpTripod: posts alone do not spoil what a tripod knows.
+func TestPictureUpTripod(t *testing.T) {
+	luma, r := renderedRow(t, scene.Row{
+		Seed: 7, RollErr: 0.1 * geom.Degree, PitchErr: 0.1 * geom.Degree, YawErr: geom.Degree, Pitch: 5 * geom.Degree,
+	}, scene.Options{NoHorizon: true})
+	up := rowLevel(r.rot)
+	r, trueUp := turned(r, worldFromUp(r.rot, leftToRight(r.rot, up), up))
+	before := degreesBetween(upVec, trueUp)
+	up, e, _, err := pictureUp(t.Context(), luma, 1, r, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	if err := gob.NewEncoder(f).Encode(entry{luma, r.rot, r.focalPx, up}); err != nil {
-		t.Fatal(err)
+	if got := degreesBetween(up, trueUp); !(got <= before+0.05) {
+		t.Errorf("%.3f° off, before %.3f: %+v", got, before, e)
 	}
-	return luma, r, up
 }
 
-func drawEvidence(t testing.TB, name string, luma []*raster.Plane, shrink int, r *rig, up geom.Vec) {
-	w, h := luma[0].Rect.Dx(), luma[0].Rect.Dy()
-	out := image.NewRGBA(image.Rect(0, 0, w*len(luma), h))
-	t3 := tilt3{-up.X / up.Y, -up.Z / up.Y, 0}
-	for i, l := range luma {
-		for y := range h {
-			for x := range w {
-				g := uint8(min(255, 255*max(0, l.At(x, y))))
-				out.SetRGBA(i*w+x, y, color.RGBA{g, g, g, 255})
-			}
-		}
+// drawnRow is a rig of level frames whose planes are drawn by shade, a
+// function of azimuth and of elevation upward in radians.
+func drawnRow(frames int, shade func(az, el float64) float64) (luma []*raster.Plane, r *rig) {
+	r = &rig{width: 400, height: 600, focalPx: 600}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for i := range frames {
+		r.rot = append(r.rot, geom.FromYawPitchRoll(geom.Angle(25*(float64(i)-float64(frames-1)/2))*geom.Degree, 0, 0))
 		cam := r.camera(i)
-		v, err := lookForEdges(t.Context(), l, shrink, &cam)
-		if err != nil {
-			t.Fatal(err)
-		}
-		plot := func(q geom.Vec, c color.RGBA) {
-			if p, ok := cam.PixelFromWorld(q); ok {
-				x, y := int(p.X)/shrink, int(p.Y)/shrink
-				for d := range 2 {
-					if x+d < w && x >= 0 {
-						out.SetRGBA(i*w+x+d, y, c)
-					}
+		p := raster.NewPlane(image.Rect(0, 0, r.width, r.height))
+		for y := range r.height {
+			for x := range r.width {
+				var sum float64
+				for k := range 4 {
+					q, _ := cam.WorldFromPixel(geom.Pt{X: float64(x) + 0.25 + 0.5*float64(k%2), Y: float64(y) + 0.25 + 0.5*float64(k/2)})
+					sum += shade(math.Atan2(q.X, q.Z), math.Asin(-q.Y)) / 4
 				}
+				p.Set(x, y, float32(sum+0.005*rng.NormFloat64()))
 			}
 		}
-		tol := 1.2 * float64(shrink) / r.focalPx
-		for _, s := range v.lines {
-			c := color.RGBA{255, 160, 0, 255}
-			if s.open < 0.6 {
-				c = color.RGBA{120, 60, 255, 255}
-			}
-			if math.Abs(t3.residual(s.rays[0])) < 2*tol && math.Abs(t3.residual(s.rays[len(s.rays)-1])) < 2*tol {
-				c = color.RGBA{255, 0, 0, 255}
-			}
-			for k := 0; k+1 < len(s.rays); k++ {
-				for j := range 10 {
-					f := float64(j) / 10
-					plot(r3.Add(r3.Scale(1-f, s.rays[k]), r3.Scale(f, s.rays[k+1])), c)
-				}
-			}
-		}
-		for _, s := range v.edges {
-			c := color.RGBA{0, 200, 255, 255}
-			if math.Abs(t3.x*s.normal.X-s.normal.Y+t3.z*s.normal.Z) < 0.3*degree {
-				c = color.RGBA{0, 255, 0, 255}
-			}
-			for j := range 200 {
-				f := float64(j) / 199
-				plot(r3.Add(r3.Scale(1-f, s.a), r3.Scale(f, s.b)), c)
-			}
-		}
-	}
-	f, err := os.Create(name + ".png")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	png.Encode(f, out)
-}
-
-func TestProbeVerticals(t *testing.T) {
-	if os.Getenv("PROBE_E") == "" {
-		t.Skip()
-	}
-	type bin struct{ r []float64 }
-	bins := map[int]*bin{}
-	for seed := range uint64(20) {
-		luma, r, up := cachedRow(t, seed, 2, scene.Options{NoHorizon: true})
-		for i := range luma {
-			cam := r.camera(i)
-			v, _ := lookForEdges(t.Context(), luma[i], 1, &cam)
-			for _, e := range v.edges {
-				res := math.Asin(r3.Dot(e.normal, up)) / degree
-				px := e.length * r.focalPx
-				k := int(math.Log2(px) * 2)
-				if bins[k] == nil {
-					bins[k] = &bin{}
-				}
-				bins[k].r = append(bins[k].r, math.Abs(res)*px*math.Pi/180)
-			}
-		}
-	}
-	for k := 0; k < 30; k++ {
-		if b := bins[k]; b != nil {
-			slices.Sort(b.r)
-			n := len(b.r)
-			fmt.Printf("len %.0f n %d: |err|·len px: q25 %.2f median %.2f q75 %.2f q90 %.2f\n", math.Exp2(float64(k)/2), n, b.r[n/4], b.r[n/2], b.r[3*n/4], b.r[9*n/10])
-		}
-	}
-}
-
-func TestProbeOne(t *testing.T) {
-	if os.Getenv("PROBE_ONE") == "" {
-		t.Skip()
-	}
-	var seed uint64
-	fmt.Sscan(os.Getenv("PROBE_ONE"), &seed)
-	luma, r, up := cachedRow(t, seed, 2, scene.Options{NoHorizon: true})
-	got, _, _, _ := pictureUp(t.Context(), luma, 1, r, 0)
-	for i := range luma {
-		cam := r.camera(i)
-		v, _ := lookForEdges(t.Context(), luma[i], 1, &cam)
-		for _, e := range v.edges {
-			if e.sigma < 1*degree {
-				fmt.Printf("frame %d az %6.1f len %5.1f px sigma %.2f: truth %+.2f got %+.2f\n", i, e.az/degree, e.length*r.focalPx, e.sigma/degree,
-					math.Asin(r3.Dot(e.normal, up))/degree, math.Asin(r3.Dot(e.normal, got))/degree)
-			}
-		}
-	}
-}
-
-func loadRow(t testing.TB, dir string, seed uint64) (luma []*raster.Plane, r *rig, up geom.Vec) {
-	b, err := os.ReadFile(dir + "/truth.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var tr struct {
-		T  scene.Truth
-		Of []int
-	}
-	if err := json.Unmarshal(b, &tr); err != nil {
-		t.Fatal(err)
-	}
-	rng := rand.New(rand.NewPCG(seed, 5))
-	tilt := geom.Exp(geom.Vec{X: (2*rng.Float64() - 1) * degree, Z: (2*rng.Float64() - 1) * degree})
-	c := tr.T.Frames[0].Camera
-	r = &rig{width: c.Width, height: c.Height, focalPx: c.FocalPx, radial: c.Radial}
-	for k, i := range tr.Of {
-		f, err := os.Open(fmt.Sprintf("%s/frame%d.png", dir, k))
-		if err != nil {
-			t.Fatal(err)
-		}
-		img, err := png.Decode(f)
-		f.Close()
-		if err != nil {
-			t.Fatal(err)
-		}
-		p, _ := raster.Luma(t.Context(), 0, img, 1)
 		luma = append(luma, p)
-		r.rot = append(r.rot, tr.T.Frames[i].Camera.CamFromWorld.Mul(tilt.Inv()))
 	}
-	return luma, r, tilt.Apply(geom.Vec{Y: -1})
+	return luma, r
 }
 
-func TestProbeRows(t *testing.T) {
-	if os.Getenv("PROBE_R") == "" {
-		t.Skip()
-	}
-	dirs, _ := filepath.Glob("/tmp/ff/rows/*")
-	for k, d := range dirs {
-		luma, r, want := loadRow(t, d, uint64(k))
-		for _, n := range []int{len(luma), 3, 2} {
-			// The n leftmost frames.
-			q := *r
-			order := leftToRight(r.rot, geom.Vec{Y: -1})[:n]
-			q.rot = nil
-			var l []*raster.Plane
-			for _, i := range order {
-				q.rot = append(q.rot, r.rot[i])
-				l = append(l, luma[i])
+// TestPictureUpMisled draws what looks a little like a horizon.
+func TestPictureUpMisled(t *testing.T) {
+	edge := func(line func(az float64) float64) func(az, el float64) float64 {
+		return func(az, el float64) float64 {
+			if el > line(az) {
+				return 0.7
 			}
-			for _, no := range []string{"", "h", "v"} {
-				debugNo = no
-				start := time.Now()
-				up, e, ok, err := pictureUp(t.Context(), l, 1, &q, 1)
-				if err != nil {
-					t.Fatal(err)
-				}
-				fmt.Printf("%s n %d no %q: before %.3f after %.3f  %v %+v %v\n", d, n, no, between(geom.Vec{Y: -1}, want), between(up, want), ok, e, time.Since(start))
-			}
+			return 0.4
 		}
 	}
-}
-
-func TestProbeDrawRow(t *testing.T) {
-	d := os.Getenv("PROBE_D")
-	if d == "" {
-		t.Skip()
-	}
-	var k int
-	fmt.Sscan(d, &k)
-	luma, r, want := loadRow(t, fmt.Sprintf("/tmp/ff/rows/%02d", k), uint64(k))
-	order := leftToRight(r.rot, geom.Vec{Y: -1})
-	q := *r
-	q.rot = nil
-	var l []*raster.Plane
-	for _, i := range order {
-		q.rot = append(q.rot, r.rot[i])
-		l = append(l, luma[i])
-	}
-	if n := os.Getenv("PROBE_N"); n != "" {
-		var k int
-		fmt.Sscan(n, &k)
-		q.rot, l = q.rot[:k], l[:k]
-	}
-	debugNo = "v"
-	up, e, ok, _ := pictureUp(t.Context(), l, 1, &q, 0)
-	fmt.Println(between(geom.Vec{Y: -1}, want), between(up, want), e, ok)
-	drawEvidence(t, "/tmp/ff/up_row", l, 1, &q, up)
-	wt := tilt3{-want.X / want.Y, -want.Z / want.Y, 0}
-	gt := tilt3{-up.X / up.Y, -up.Z / up.Y, 0.04 * degree}
-	for i := range l {
-		cam := q.camera(i)
-		v, _ := lookForEdges(t.Context(), l[i], 1, &cam)
-		for _, s := range v.lines {
-			a, b := s.rays[0], s.rays[len(s.rays)-1]
-			if s.open >= 0.6 {
-				fmt.Printf("frame %d az %.1f..%.1f contrast %.4f: truth %+.3f %+.3f, got %+.3f %+.3f\n", i, math.Atan2(a.X, a.Z)/degree, math.Atan2(b.X, b.Z)/degree, s.contrast,
-					wt.residual(a)/degree, wt.residual(b)/degree, gt.residual(a)/degree, gt.residual(b)/degree)
+	for _, tc := range []struct {
+		name  string
+		shade func(az, el float64) float64
+		ok    bool
+	}{
+		{"a horizon", edge(func(float64) float64 { return 0 }), true},
+		{"a range of hills", edge(func(az float64) float64 { return 0.02 * (math.Sin(17*az) + math.Sin(29*az+1)) }), false},
+		{"a long slope", edge(func(az float64) float64 { return 0.15 * az }), false},
+		{"a wall", edge(func(az float64) float64 { return math.Atan(0.05 * math.Cos(az-0.6)) }), false},
+		{"a far bank below hills", func(az, el float64) float64 {
+			switch hill := 0.04 + 0.02*math.Sin(17*az); {
+			case el > hill:
+				return 0.9
+			case el > -0.005:
+				return 0.6
 			}
-		}
-	}
-}
-
-func TestProbeReal(t *testing.T) {
-	set := os.Getenv("PROBE_S")
-	if set == "" {
-		t.Skip()
-	}
-	for _, set := range strings.Fields(set) {
-		files, _ := filepath.Glob("/work/shared/data/rows/" + set + "/frames/*")
-		var frames []*Frame
-		var imgs []image.Image
-		for _, name := range files {
-			f, err := os.Open(name)
-			if err != nil {
-				t.Fatal(err)
+			return 0.4
+		}, false},
+		{"a dark sky over a bright plain", func(_, el float64) float64 {
+			if el > 0 {
+				return 0.4
 			}
-			img, _, err := image.Decode(f)
-			f.Close()
-			if err != nil {
-				t.Fatal(err)
-			}
-			frames = append(frames, NewFrame(name, img))
-			imgs = append(imgs, img)
-		}
-		sol, err := Align(t.Context(), frames, Options{})
+			return 0.7
+		}, false},
+		{"nothing", func(float64, float64) float64 { return 0.5 }, false},
+	} {
+		luma, r := drawnRow(4, tc.shade)
+		up, e, ok, err := pictureUp(t.Context(), luma, 1, r, 0)
 		if err != nil {
-			fmt.Println(set, err)
-			continue
+			t.Fatal(err)
 		}
-		r := &rig{width: sol.Frames[0].Width, height: sol.Frames[0].Height}
-		var luma []*raster.Plane
-		shrink := 1
-		for float64(r.width*r.height)/float64(shrink*shrink) > workingPixels {
-			shrink++
+		if ok != tc.ok || !(degreesBetween(up, upVec) <= 0.06) {
+			t.Errorf("%s: ok %v, up %v, %+v; want ok %v and no tilt", tc.name, ok, up, e, tc.ok)
 		}
-		var rots []geom.Rotation
-		var li []*raster.Plane
-		for i, f := range sol.Frames {
-			if !f.Placed {
+	}
+}
+
+// TestVerticals gives upright edges of a known lean in a world that is tilted.
+func TestVerticals(t *testing.T) {
+	trueUp := r3.Unit(geom.Vec{X: 0.8 * degree, Y: -1, Z: -0.5 * degree})
+	r := &rig{width: 400, height: 600, focalPx: 600}
+	for i := range 5 {
+		r.rot = append(r.rot, geom.FromYawPitchRoll(geom.Angle(i-2)*25*geom.Degree, 0, geom.Angle(1-2*(i%2))*0.8*geom.Degree))
+	}
+	for _, tc := range []struct {
+		name           string
+		things         int
+		lean, spread   float64 // degrees; lean is normal, spread uniform ±
+		ok             bool
+		medianWithin   float64
+		worstWithin    float64
+		mostAcceptable int // trials that may be accepted though ok is false
+	}{
+		{"buildings", 12, 0.05, 0, true, 0.1, 0.3, 0},
+		{"posts", 20, 0.3, 0, true, 0.2, 0.6, 0},
+		{"trees", 20, 2, 0, false, 0, 0, 2},
+		{"rocks", 25, 0, 7, false, 0, 0, 2},
+		{"two posts", 2, 0.1, 0, false, 0, 0, 0},
+	} {
+		var errs []float64
+		accepted := 0
+		for seed := range uint64(20) {
+			rng := rand.New(rand.NewPCG(seed, 3))
+			var edges []upright
+			for range tc.things {
+				az := (2*rng.Float64() - 1) * 60 * degree
+				lean := tc.lean*rng.NormFloat64() + tc.spread*(2*rng.Float64()-1)
+				// A plane of view holds trueUp and the direction az.
+				n := r3.Unit(cross(trueUp, geom.Vec{X: math.Sin(az), Z: math.Cos(az)}))
+				n = geom.Exp(r3.Scale(lean*degree, geom.Vec{X: math.Sin(az), Z: math.Cos(az)})).Apply(n)
+				edges = append(edges, upright{normal: n, sigma: 0.15 * degree, az: az, length: 5 * degree})
+			}
+			pose := posePrior(r, looseAxis)
+			b, _, ok := findVerticals(edges, pose)
+			if !ok {
 				continue
 			}
-			c := f.Camera()
-			r.focalPx, r.radial = c.FocalPx, c.Radial
-			r.centre = geom.Pt{X: c.CentrePx.X - float64(r.width)/2, Y: c.CentrePx.Y - float64(r.height)/2}
-			rots = append(rots, c.CamFromWorld)
-			p, _ := raster.Luma(t.Context(), 0, imgs[i], shrink)
-			li = append(li, p)
+			accepted++
+			x, z, _ := b.plus(pose).solve()
+			errs = append(errs, degreesBetween(r3.Unit(geom.Vec{X: x, Y: -1, Z: z}), trueUp))
 		}
-		for _, i := range leftToRight(rots, geom.Vec{Y: -1}) {
-			r.rot = append(r.rot, rots[i])
-			luma = append(luma, li[i])
+		if !tc.ok {
+			if accepted > tc.mostAcceptable {
+				t.Errorf("%s: accepted in %d trials of 20", tc.name, accepted)
+			}
+			continue
 		}
-		for _, q := range r.rot {
-			y, p, ro := q.YawPitchRoll()
-			fmt.Printf("  yaw %.1f pitch %.2f roll %.2f\n", y.Degrees(), p.Degrees(), ro.Degrees())
+		worst := 0.0
+		for _, v := range errs {
+			worst = max(worst, v)
 		}
-		up, e, ok, err := pictureUp(t.Context(), luma, shrink, r, 0)
-		fmt.Println(set, "focal", r.focalPx, "shrink", shrink, ok, err, "up", up.X/degree, up.Z/degree, e)
-		drawEvidence(t, "/tmp/ff/up_"+set, luma, shrink, r, up)
+		if accepted < 18 || !(median(errs) <= tc.medianWithin) || !(worst <= tc.worstWithin) {
+			t.Errorf("%s: accepted in %d trials of 20, median %.3f°, worst %.3f°, want ≥ 18, %v and %v",
+				tc.name, accepted, median(errs), worst, tc.medianWithin, tc.worstWithin)
+		}
+	}
+}
+
+// TestBelief compares with matrices.
+func TestBelief(t *testing.T) {
+	var b belief
+	b.add(0.6, 0.8, 0.3, 25)
+	b.add(-0.8, 0.6, -0.1, 100)
+	c := b.plus(belief{xx: 10, zz: 20, x: 1, z: -2}).blur(0.2)
+	// The same by matrices: information, then covariance plus 0.04.
+	info := mat.NewSymDense(2, []float64{25*0.36 + 100*0.64 + 10, 25*0.48 - 100*0.48, 0, 25*0.64 + 100*0.36 + 20})
+	rhs := mat.NewVecDense(2, []float64{25*0.6*0.3 + 100*0.8*0.1 + 1, 25*0.8*0.3 - 100*0.6*0.1 - 2})
+	var mean mat.VecDense
+	var cov mat.Dense
+	if err := mean.SolveVec(info, rhs); err != nil {
+		t.Fatal(err)
+	}
+	if err := cov.Inverse(info); err != nil {
+		t.Fatal(err)
+	}
+	var eig mat.EigenSym
+	if !eig.Factorize(mat.NewSymDense(2, []float64{cov.At(0, 0) + 0.04, cov.At(0, 1), 0, cov.At(1, 1) + 0.04}), false) {
+		t.Fatal("no eigenvalues")
+	}
+	x, z, sigma := c.solve()
+	want := [3]float64{mean.AtVec(0), mean.AtVec(1), math.Sqrt(eig.Values(nil)[1])}
+	for i, got := range [3]float64{x, z, sigma} {
+		if !(math.Abs(got-want[i]) <= 1e-12) {
+			t.Errorf("component %d: got %v, want %v", i, got, want[i])
+		}
+	}
+	if d := c.mahalanobisSq(x, z); !(math.Abs(d) <= 1e-12) {
+		t.Errorf("the mean is %v from itself", d)
+	}
+	far := belief{xx: 1e8, zz: 1e8}
+	for _, tc := range []struct {
+		offset float64
+		want   bool
+	}{{0, true}, {4e-4, true}, {4.6e-4, false}} { // the difference has σ 1.41e-4
+		moved := belief{xx: 1e8, zz: 1e8, x: 1e8 * tc.offset}
+		if agree(far, moved, 3) != tc.want || agree(moved, far, 3) != tc.want {
+			t.Errorf("offset %v: agree is not %v both ways", tc.offset, tc.want)
+		}
+	}
+}
+
+func TestAzimuths(t *testing.T) {
+	var b, c azimuths
+	b.set(179*degree, -178*degree) // across the seam
+	c.set(-179*degree, -177*degree)
+	for _, tc := range []struct {
+		set  azimuths
+		want float64
+	}{{b, 3}, {c, 2}} {
+		if got := tc.set.radians() / degree; !(math.Abs(got-tc.want) <= 0.11) {
+			t.Errorf("%.2f°, want %.1f", got, tc.want)
+		}
+	}
+	b.or(&c)
+	if got := b.radians() / degree; !(math.Abs(got-4) <= 0.11) {
+		t.Errorf("union %.2f°, want 4", got)
+	}
+}
+
+// horizonBow returns the bow of the horizon in a levelled picture, in pixels
+// per 1000 of its length: the rise of the parabola through the long straight
+// edges, brighter above, within reach pixels of line y over its chord.
+func horizonBow(t testing.TB, luma *raster.Plane, y, reach float64) (bow float64, ok bool) {
+	t.Helper()
+	segs, err := features.Segments(t.Context(), luma, features.SegmentOptions{OffHorizontal: 3 * geom.Degree, OffVertical: -1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rows, rhs []float64
+	lo, hi := math.Inf(1), math.Inf(-1)
+	w := float64(luma.Rect.Dx())
+	for _, s := range segs {
+		d := s.B.Sub(s.A)
+		if d.X < 30 || math.Abs(s.A.Y-y) > reach || math.Abs(s.B.Y-y) > reach {
+			continue
+		}
+		for x := int(s.A.X); x < int(s.B.X); x++ {
+			// A segment is the chord of its edge: the centroid of the
+			// gradient near it is the edge itself.
+			chord := int(s.A.Y + d.Y*(float64(x)+0.5-s.A.X)/d.X)
+			var sum, moment float64
+			for k := max(chord-4, 1); k < min(chord+4, luma.Rect.Dy()); k++ {
+				g := max(0, float64(luma.At(x, k-1)-luma.At(x, k)))
+				sum += g
+				moment += g * float64(k)
+			}
+			if sum > 0 {
+				u := (float64(x) + 0.5) / w
+				rows = append(rows, 1, u, u*u)
+				rhs = append(rhs, moment/sum)
+			}
+		}
+		lo, hi = min(lo, s.A.X), max(hi, s.B.X)
+	}
+	if hi-lo < w/3 {
+		return 0, false
+	}
+	var c mat.VecDense
+	if err := c.SolveVec(mat.NewDense(len(rhs), 3, rows), mat.NewVecDense(len(rhs), rhs)); err != nil {
+		return 0, false
+	}
+	chord := (hi - lo) / w
+	return c.AtVec(2) * chord * chord / 4 / (hi - lo) * 1000, true
+}
+
+func TestHorizonBow(t *testing.T) {
+	for _, want := range []float64{0, 0.8, -2} { // px per 1000
+		const w = 900
+		p := raster.NewPlane(image.Rect(0, 0, w, 200))
+		for x := range w {
+			u := 2*(float64(x)+0.5)/w - 1
+			// y grows by the bow toward the ends.
+			edge := 100.3 + want*w/1000*u*u
+			for y := range 200 {
+				p.Set(x, y, float32(0.7-0.3*max(0, min(1, float64(y)+1-edge))))
+			}
+		}
+		got, ok := horizonBow(t, p, 100, 10)
+		if !ok || !(math.Abs(got-want) <= 0.15) {
+			t.Errorf("bow %.3f (ok %v), want %.1f", got, ok, want)
+		}
 	}
 }
