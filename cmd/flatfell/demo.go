@@ -21,13 +21,13 @@ import (
 
 // demoCommand is the command line of flatfell demo.
 type demoCommand struct {
-	seed             uint64
+	seed             seedFlag
 	overwrite, quiet bool
 	workers          countFlag
 }
 
 func newDemo() *cobra.Command {
-	d := &demoCommand{workers: countFlag{limit: maxWorkers}}
+	d := &demoCommand{seed: 2, workers: countFlag{limit: maxWorkers}}
 	cmd := &cobra.Command{
 		Use:   "demo DIR [options]",
 		Short: "render a row of frames on a tidal coast and join it",
@@ -43,7 +43,7 @@ the result is compared with the truth. DIR is created; what it holds then:
 		RunE:    d.run,
 	}
 	options := newGroup("Options")
-	options.Uint64Var(&d.seed, "seed", 2, "a number `N` that chooses the coast and the photographer's errors")
+	options.Var(&d.seed, "seed", "a number that chooses the coast and the photographer's errors")
 	options.BoolVar(&d.overwrite, "overwrite", false, "use a folder that is not empty, replacing the files named above")
 	options.BoolVar(&d.quiet, "quiet", false, "print errors and warnings only")
 	options.Var(&d.workers, "workers", "how many processors to use; without it all")
@@ -78,7 +78,12 @@ func (d *demoCommand) run(cmd *cobra.Command, args []string) error {
 		solution:  filepath.Join(dir, "solution.json"),
 		overwrite: d.overwrite, quiet: d.quiet, workers: d.workers,
 	}
-	sol, err := s.join(cmd, []string{filepath.Join(dir, "frames")})
+	// By name, as a folder that was used before may hold other pictures, too.
+	var frames []string
+	for i := range truth.Frames {
+		frames = append(frames, filepath.Join(dir, truth.Frames[i].File))
+	}
+	sol, err := s.join(cmd, frames)
 	if err != nil || d.quiet {
 		return err
 	}
@@ -103,9 +108,9 @@ func (d *demoCommand) prepare(dir string) error {
 
 // render photographs the coast: frames/*.jpg and truth.json.
 func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*scene.Truth, error) {
-	coast := scene.New(d.seed, scene.Options{})
 	row := demoRow
-	row.Seed = d.seed
+	row.Seed = uint64(d.seed)
+	coast := scene.New(row.Seed, scene.Options{})
 	truth := coast.Plan(row)
 	for i := range truth.Frames {
 		p.report("render", float64(i)/float64(len(truth.Frames)))

@@ -49,6 +49,12 @@ func TestDemo(t *testing.T) {
 	if status := run([]string{"demo", dir}, &stdout, &stderr); status != statusFailed || stdout.Len() > 0 {
 		t.Errorf("again: status %d, stdout %q", status, &stdout)
 	}
+
+	// Used once more on request, with one frame less than what is there.
+	demoRow.Frames = 2
+	if status := run([]string{"demo", dir, "--overwrite"}, &stdout, &stderr); status != statusDone || !bytes.Contains(stdout.Bytes(), []byte("2 of 2 frames")) {
+		t.Errorf("with --overwrite: status %d, stdout %q, stderr %q", status, &stdout, &stderr)
+	}
 }
 
 // TestRotationErrors: a common rotation is no error but for its tilt, one

@@ -59,6 +59,7 @@ func cmdRow(ts *testscript.TestScript, neg bool, args []string) {
 	bits := fs.Int("bits", 8, "of the files")
 	landscape := fs.Bool("landscape", false, "held the other way")
 	only := fs.Int("only", 0, "write only this frame")
+	radial := fs.Float64("radial", 0, "k1 of the lens")
 	ts.Check(fs.Parse(args))
 	if neg || fs.NArg() != 1 {
 		ts.Fatalf("usage: row [options] DIR")
@@ -66,6 +67,7 @@ func cmdRow(ts *testscript.TestScript, neg bool, args []string) {
 	row := scene.Row{
 		Frames: *frames, Width: 300, Height: 450, Seed: *seed,
 		RollErr: geom.Degree / 2, PitchErr: geom.Degree / 2, ExposureEV: 0.2, Noise: 0.005,
+		Radial: [3]float64{*radial},
 	}
 	if *landscape {
 		row.Width, row.Height = row.Height, row.Width

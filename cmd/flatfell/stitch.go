@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -26,9 +27,9 @@ type stitchCommand struct {
 	sensor                        sensorFlag
 	bits                          bitsFlag
 	quality, workers              countFlag
-	seed                          uint64
-	allowMissing, overwrite       bool
-	quiet, json                   bool
+	seed                          seedFlag
+	undistorted, allowMissing     bool
+	overwrite, quiet, json        bool
 }
 
 // maxWorkers bounds --workers: more only waste memory on buffers.
@@ -74,8 +75,9 @@ An old lens that tells the camera nothing:
 	row.Var(&s.focalMM, "focal-mm", "focal length in millimetres, if the files do not tell it or tell it wrongly")
 	row.Var(&s.sensor, "sensor", "sides of the sensor in millimetres, with --focal-mm, if the files do not tell them")
 	row.Var(&s.focalPx, "focal-px", "focal length in pixels of a frame, instead of --focal-mm")
+	row.BoolVar(&s.undistorted, "undistorted", false, "the frames are free of lens distortion already, as many cameras' own JPEGs are: look for none")
 	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
-	row.Uint64Var(&s.seed, "seed", 0, "a number `N` that starts the random search; the same seed gives the same bytes")
+	row.Var(&s.seed, "seed", "a number that starts the random search; the same number gives the same bytes")
 	running := newGroup("The run")
 	running.BoolVar(&s.json, "json", false, "print the solution as JSON instead of the summary")
 	running.BoolVar(&s.quiet, "quiet", false, "print errors and warnings only")
@@ -158,6 +160,8 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 	switch {
 	case len(args) == 0 && s.reuse == "":
 		return s.usage("no frames given; name two or more photographs, or a folder")
+	case slices.Contains(args, ""):
+		return s.usage("the name of a frame is empty")
 	case s.out == "":
 		return s.usage("no output given; add -o and a file name")
 	case s.crop.Whole && jpeg:
@@ -172,7 +176,7 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 		return s.usage("--sensor needs --focal-mm")
 	}
 	if s.reuse != "" {
-		for _, name := range []string{"level", "focal-mm", "focal-px", "allow-missing", "seed"} {
+		for _, name := range []string{"level", "focal-mm", "focal-px", "undistorted", "allow-missing", "seed"} {
 			if given(name) {
 				return s.usage("--%s has no effect with --reuse, which does not search again", name)
 			}
@@ -185,8 +189,8 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 func (s *stitchCommand) options(paths []string, sol *stitch.Solution) (stitch.Options, error) {
 	o := stitch.Options{
 		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Level: s.level.level,
-		FocalPx: float64(s.focalPx), AllowMissing: s.allowMissing,
-		Workers: s.workers.n, Seed: s.seed,
+		FocalPx: float64(s.focalPx), Undistorted: s.undistorted, AllowMissing: s.allowMissing,
+		Workers: s.workers.n, Seed: uint64(s.seed),
 	}
 	if sol != nil && s.surface == "" {
 		o.Surface = sol.Output.Surface

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -143,6 +144,22 @@ func (f *countFlag) Set(s string) error {
 
 func (*countFlag) Type() string { return "N" }
 
+// seedFlag is the number that starts a random stream.
+type seedFlag uint64
+
+func (f *seedFlag) String() string { return strconv.FormatUint(uint64(*f), 10) }
+
+func (f *seedFlag) Set(s string) error {
+	n, err := strconv.ParseUint(s, 10, 64)
+	if err != nil {
+		return fmt.Errorf("give a whole number from 0 to %d", uint64(math.MaxUint64))
+	}
+	*f = seedFlag(n)
+	return nil
+}
+
+func (*seedFlag) Type() string { return "N" }
+
 // bitsFlag is --bits, 8 or 16; zero means not given.
 type bitsFlag int
 
@@ -174,6 +191,7 @@ var (
 	_ pflag.Value = (*sensorFlag)(nil)
 	_ pflag.Value = (*positiveFlag)(nil)
 	_ pflag.Value = (*countFlag)(nil)
+	_ pflag.Value = (*seedFlag)(nil)
 	_ pflag.Value = (*bitsFlag)(nil)
 )
 
