@@ -80,10 +80,6 @@ func (a *aligner) turnWorld(up geom.Vec) {
 // writePairs fills the pairs, the verdict and the advice.
 func (a *aligner) writePairs(sol *Solution) {
 	sol.Verdict = Joined
-	found := map[[2]int]*pair{}
-	for _, p := range a.pairs {
-		found[[2]int{p.a, p.b}] = p
-	}
 	name := func(i int) string { return filepath.Base(a.frames[i].Name) }
 	for _, e := range a.evidence {
 		i, j := a.placed[e.a], a.placed[e.b]

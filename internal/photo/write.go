@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"image/jpeg"
 	"image/png"
 	"io"
@@ -258,7 +259,7 @@ func encode(ctx context.Context, w io.Writer, at io.WriterAt, path string, pic *
 		if quality == 0 {
 			quality = 95
 		}
-		return jpeg.Encode(&inserter{w: w, skip: 2, insert: jfif(opts.PPI)}, m, &jpeg.Options{Quality: quality})
+		return encodeJPEG(ctx, &inserter{w: w, skip: 2, insert: jfif(opts.PPI)}, m, quality)
 	case PNG:
 		out := w
 		if opts.PPI > 0 {
@@ -276,6 +277,38 @@ func encode(ctx context.Context, w io.Writer, at io.WriterAt, path string, pic *
 	default:
 		return writeTIFF(ctx, w, at, path, pic, opts)
 	}
+}
+
+// stopped is thrown through the JPEG encoder, see encodeJPEG.
+type stopped struct{}
+
+// stopWriter throws stopped once ctx is cancelled.
+type stopWriter struct {
+	ctx context.Context
+	w   io.Writer
+}
+
+func (s *stopWriter) Write(p []byte) (int, error) {
+	if s.ctx.Err() != nil {
+		panic(stopped{})
+	}
+	return s.w.Write(p)
+}
+
+// encodeJPEG is jpeg.Encode, which stops soon after ctx is cancelled. The
+// encoder itself only remembers that writing failed and goes on to the last
+// block, two seconds for 85 megapixels.
+func encodeJPEG(ctx context.Context, w io.Writer, m image.Image, quality int) (err error) {
+	defer func() {
+		switch p := recover(); p {
+		case nil:
+		case stopped{}:
+			err = ctx.Err()
+		default:
+			panic(p)
+		}
+	}()
+	return jpeg.Encode(&stopWriter{ctx, w}, m, &jpeg.Options{Quality: quality})
 }
 
 // cancelWriter fails with the error of ctx once that is cancelled.
