@@ -1,0 +1,83 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+
+	"flatfell.example/geom"
+	"flatfell.example/internal/scene"
+	"flatfell.example/stitch"
+)
+
+// Config says how much is measured. The zero value is each measurement's
+// default.
+type Config struct {
+	// Seeds is the number of coasts, with seeds from 0. Zero means as many as
+	// the function says; more take more time and tell more of rare cases.
+	Seeds int
+	// Large renders frames of 4160 × 6240 pixels, as of a camera, instead of
+	// the function's small ones: minutes a row.
+	Large bool
+	// Width and Height of the frames in pixels override Large; zero means not.
+	Width, Height int
+	// Workers is the number of goroutines; zero means one a processor.
+	Workers int
+	// Progress, if not nil, is told the share that is done, 0 to 1.
+	Progress func(done float64)
+}
+
+// Validate reports the first setting that is out of range.
+func (c Config) Validate() error {
+	switch {
+	case c.Seeds < 0 || c.Seeds > 10000:
+		return fmt.Errorf("bench: %d seeds: give 1 to 10000", c.Seeds)
+	case (c.Width == 0) != (c.Height == 0) || c.Width < 0 || c.Height < 0 || c.Width > 1<<16 || c.Height > 1<<16:
+		return fmt.Errorf("bench: frames of %d × %d pixels", c.Width, c.Height)
+	}
+	return nil
+}
+
+// withDefaults fills in what is zero.
+func (c Config) withDefaults(seeds, largeSeeds, width, height int) Config {
+	if c.Large {
+		seeds, width, height = largeSeeds, 4160, 6240
+	}
+	if c.Seeds == 0 {
+		c.Seeds = seeds
+	}
+	if c.Width == 0 {
+		c.Width, c.Height = width, height
+	}
+	if c.Progress == nil {
+		c.Progress = func(float64) {}
+	}
+	return c
+}
+
+// fieldRow is the row of the accuracy bars: five or six portrait frames, held
+// level by hand, with automatic exposure and a lens that is not free of
+// distortion.
+func (c Config) fieldRow(seed uint64) scene.Row {
+	return scene.Row{
+		Frames: 5 + int(seed%2), Width: c.Width, Height: c.Height,
+		RollErr: geom.Degree, PitchErr: geom.Degree, YawErr: geom.Degree,
+		Radial: [3]float64{-0.02}, ExposureEV: 0.3, Noise: 0.01, Seed: seed,
+	}
+}
+
+// photograph renders a row as 8-bit frames without metadata, in shuffled
+// order, and returns each frame's true camera.
+func (c Config) photograph(ctx context.Context, row scene.Row, o scene.Options) (frames []*stitch.Frame, truth []geom.Camera, err error) {
+	coast := scene.New(row.Seed, o)
+	plan := coast.Plan(row)
+	for _, i := range rand.New(rand.NewPCG(row.Seed, 99)).Perm(len(plan.Frames)) {
+		pic, err := coast.Frame(ctx, c.Workers, &plan, i)
+		if err != nil {
+			return nil, nil, err
+		}
+		frames = append(frames, stitch.NewFrame(plan.Frames[i].File, scene.Encode8(pic)))
+		truth = append(truth, plan.Frames[i].Camera)
+	}
+	return frames, truth, nil
+}
