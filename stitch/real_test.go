@@ -1,46 +1,321 @@
 package stitch
 
 import (
+	"encoding/json"
 	"errors"
+	"math"
+	"os"
+	"strings"
+	"sync"
 	"testing"
 
+	"flatfell.example/geom"
 	"flatfell.example/internal/photo"
 	"flatfell.example/internal/shareddata"
 )
 
-// TestRealRows: every real row joins whole, and a pair whose camera moved
-// (strong parallax) is refused.
+// openSet opens the frames of a set of real photographs.
+func openSet(t testing.TB, set string) (frames []*Frame) {
+	t.Helper()
+	files, err := photo.List([]string{shareddata.Dir(t, set, "frames")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range files {
+		frame, err := OpenFrame(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames = append(frames, frame)
+	}
+	return frames
+}
+
+// roughFit is an independent rough fit of a set, kept beside it.
+type roughFit struct {
+	Fit struct {
+		FocalPx float64 `json:"f_px"`
+	} `json:"rotation_fit"`
+	Angles []struct {
+		RotVec [3]float64 `json:"rotvec"`
+	} `json:"angles"`
+}
+
+func readFit(t testing.TB, set string) (fit roughFit) {
+	t.Helper()
+	b, err := os.ReadFile(shareddata.Dir(t, set, "measured.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(b, &fit); err != nil || fit.Fit.FocalPx == 0 {
+		t.Fatalf("%s: no fit: %v", set, err)
+	}
+	return fit
+}
+
+// TestRealRows: every real row joins whole, with a focal length near that of
+// an independent rough fit, or of the metadata where that fit had run into
+// the limit of its distortion (which makes it no check).
 func TestRealRows(t *testing.T) {
 	if testing.Short() {
 		t.Skip("reads full rows")
 	}
-	for _, c := range []struct {
-		set  string
-		join bool
+	for _, tc := range []struct {
+		set      string
+		percent  float64 // how far the focal length may be from the fit's
+		metadata bool    // or from the metadata's
+		verdict  Verdict
 	}{
-		{"rows/arches-fin", true},
-		{"rows/arches-ridge", true},
-		{"rows/yosemite", true},
-		{"rows/kayak", true},
-		{"rows/goldengate-quarter", true},
-		{"rows/petra-portrait-row", true},
-		{"pairs/roofs-pair", false},
+		{set: "rows/petra", percent: 1, verdict: Joined},
+		{set: "rows/petra-portrait-row", percent: 1, verdict: Joined},
+		{set: "rows/arches-fin", percent: 1, verdict: Joined},
+		{set: "rows/arches-ridge", percent: 3, verdict: Joined},
+		{set: "rows/yosemite", percent: 8, metadata: true, verdict: Joined},
+		// Parallax and motion: must say so. Its metadata's focal plane is not
+		// to be trusted; the fit is rough.
+		{set: "rows/kayak", percent: 5, verdict: Weak},
+		{set: "rows/halfdome-quarter", percent: 3, verdict: Joined},
+		{set: "pairs/uttower-pair", percent: 12, verdict: Joined},
+		{set: "pairs/roll-mountain", percent: 3, verdict: Joined},
 	} {
-		files, err := photo.List([]string{shareddata.Dir(t, c.set, "frames")})
+		sol, err := alignSet(t, tc.set)
 		if err != nil {
-			t.Fatal(err)
+			t.Errorf("%s: %v", tc.set, err)
+			continue
 		}
-		var frames []*Frame
-		for _, f := range files {
-			frame, err := OpenFrame(f)
-			if err != nil {
-				t.Fatal(err)
-			}
-			frames = append(frames, frame)
+		want := readFit(t, tc.set).Fit.FocalPx
+		if tc.metadata {
+			want = openSet(t, tc.set)[0].FocalPx
 		}
-		_, err = Align(t.Context(), frames, Options{})
-		if c.join && err != nil || !c.join && !errors.Is(err, ErrNotJoined) {
-			t.Errorf("%s: %v, want joined %v", c.set, err, c.join)
+		if off := 100 * (sol.Frames[0].FocalPx/want - 1); !(math.Abs(off) <= tc.percent) {
+			t.Errorf("%s: focal length %.1f px, %+.1f %% from %.1f", tc.set, sol.Frames[0].FocalPx, off, want)
+		}
+		if sol.Verdict != tc.verdict || (sol.Verdict == Weak) != (len(sol.Advice) > 0) {
+			t.Errorf("%s: %s, want %s; advice %q", tc.set, sol.Verdict, tc.verdict, sol.Advice)
 		}
 	}
+}
+
+// alignSet joins a set of real photographs, once for all tests.
+func alignSet(t testing.TB, set string) (*Solution, error) {
+	t.Helper()
+	frames := openSet(t, set)
+	f, _ := alignedSets.LoadOrStore(set, sync.OnceValues(func() (*Solution, error) {
+		return Align(t.Context(), frames, Options{})
+	}))
+	return f.(func() (*Solution, error))()
+}
+
+var alignedSets sync.Map // of the set's name to func() (*Solution, error)
+
+// bFromA returns the rotation between two frames of a solution.
+func bFromA(sol *Solution, a, b int) geom.Rotation {
+	return sol.Frames[b].Camera().CamFromWorld.Mul(sol.Frames[a].Camera().CamFromWorld.Inv())
+}
+
+// TestOrientedFrames: the same three photographs as shot, a column, and upright
+// by their orientation tag, a row, have the same lens and the same turns.
+func TestOrientedFrames(t *testing.T) {
+	if testing.Short() {
+		t.Skip("reads full rows")
+	}
+	column, err := alignSet(t, "rows/petra")
+	if err != nil {
+		t.Fatal(err)
+	}
+	row, err := alignSet(t, "rows/petra-portrait-row")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := row.Frames[0].FocalPx, column.Frames[0].FocalPx; !(math.Abs(got/want-1) <= 2e-4) {
+		t.Errorf("focal length %.2f px upright, %.2f as shot", got, want)
+	}
+	for b := 1; b < 3; b++ {
+		got, want := bFromA(row, 0, b).Angle(), bFromA(column, 0, b).Angle()
+		if !(math.Abs((got - want).Degrees()) <= 0.005) {
+			t.Errorf("frame %d turned by %.4f° upright, %.4f° as shot", b, got.Degrees(), want.Degrees())
+		}
+	}
+}
+
+// TestRolledFrames: frames of one view, the camera rolled by about 90°, 45°
+// and −45°, have the rolls of an independent rough fit.
+func TestRolledFrames(t *testing.T) {
+	if testing.Short() {
+		t.Skip("reads full rows")
+	}
+	const set = "pairs/roll-mountain"
+	sol, err := alignSet(t, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fit := readFit(t, set)
+	for b, angles := range fit.Angles {
+		// The fit's rotations go the other way.
+		want := geom.Exp(geom.Vec{X: angles.RotVec[0], Y: angles.RotVec[1], Z: angles.RotVec[2]}).Inv()
+		if off := bFromA(sol, 0, b).Mul(want.Inv()).Angle(); !(off <= 2*geom.Degree) {
+			t.Errorf("frame %d is off by %v from the fit's %v", b, off, want.Angle())
+		}
+	}
+	if got := bFromA(sol, 0, 1).Angle().Degrees(); !(math.Abs(got-90) <= 2) {
+		t.Errorf("the quarter turn has %.2f°", got)
+	}
+}
+
+// TestRealPairs: what may be joined and what must not.
+func TestRealPairs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("reads full frames")
+	}
+	if _, err := alignSet(t, "pairs/exposure-pair"); err != nil { // 2.3 EV apart
+		t.Error(err)
+	}
+	for _, set := range []string{"pairs/cave-pair", "pairs/roofs-pair"} { // the camera moved
+		sol, err := alignSet(t, set)
+		if !errors.Is(err, ErrNotJoined) && !(err == nil && sol.Verdict == Weak) {
+			t.Errorf("%s: %v; want it refused or weak", set, err)
+		}
+	}
+}
+
+// TestParallaxNamed: where a camera that moved is the cause, it is named.
+func TestParallaxNamed(t *testing.T) {
+	t.Skip("Align does not name it yet when a pair is refused before its windows are compared")
+	for _, set := range []string{"pairs/cave-pair", "pairs/roofs-pair"} {
+		sol, err := alignSet(t, set)
+		var says string
+		if err != nil {
+			says = err.Error()
+		} else {
+			says = strings.Join(sol.Advice, " ")
+		}
+		if !strings.Contains(says, "camera moved") {
+			t.Errorf("%s: %q doesn't say that the camera moved", set, says)
+		}
+	}
+}
+
+// goldengate holds the homographies published with the set `goldengate` of the
+// Adobe Panoramas Data Set (J. Brandt, "Transform coding for fast approximate
+// nearest neighbor search in high dimensions", CVPR 2010): x_m ~ H x_n for
+// frame n = m + 1, in pixels of 600 × 900, the middle of the first pixel at
+// (0, 0). yawDeg is the turn at the focal length that fits all best, 1330 px.
+var goldengate = []struct {
+	h      [9]float64
+	yawDeg float64
+}{
+	{[9]float64{0.943771, -0.000768, 241.087056, -0.047800, 1.008984, 4.553344, -0.000126, 0.000012, 1.018101}, 9.90},
+	{[9]float64{0.928857, -0.011592, 293.893529, -0.063861, 1.001739, 9.463282, -0.000161, 0.000003, 1.024712}, 11.90},
+	{[9]float64{0.940729, -0.010446, 262.305480, -0.055995, 0.999128, 9.846078, -0.000142, -0.000000, 1.024998}, 10.62},
+	{[9]float64{0.943445, -0.007398, 271.641821, -0.054572, 1.001267, 8.343667, -0.000137, 0.000007, 1.019775}, 11.11},
+	{[9]float64{0.933727, -0.009969, 291.487824, -0.060623, 1.000093, 9.413658, -0.000151, 0.000001, 1.024395}, 11.85},
+}
+
+const goldengateFocal, goldengateScale = 1330.0, 4
+
+// atQuarter maps a point of a frame of 150 × 225 pixels into the frame before
+// by a published homography.
+func atQuarter(h *[9]float64, p geom.Pt) geom.Pt {
+	x, y := goldengateScale*p.X-0.5, goldengateScale*p.Y-0.5
+	w := h[6]*x + h[7]*y + h[8]
+	return geom.Pt{
+		X: ((h[0]*x+h[1]*y+h[2])/w + 0.5) / goldengateScale,
+		Y: ((h[3]*x+h[4]*y+h[5])/w + 0.5) / goldengateScale,
+	}
+}
+
+// TestGoldengate holds the quarter-size frames to the homographies published
+// for the full ones: those know no distortion, and nor may the solution.
+func TestGoldengate(t *testing.T) {
+	frames := openSet(t, "rows/goldengate-quarter")
+	sol, err := Align(t.Context(), frames, Options{Undistorted: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if off := sol.Frames[0].FocalPx/(goldengateFocal/goldengateScale) - 1; !(math.Abs(off) <= 0.05) {
+		t.Errorf("focal length %.1f px, %+.1f %%", sol.Frames[0].FocalPx, 100*off)
+	}
+	for m, pub := range goldengate {
+		before, frame := sol.Frames[m].Camera(), sol.Frames[m+1].Camera()
+		if yaw := -bFromA(sol, m, m+1).Log().Y / degree; !(math.Abs(yaw-pub.yawDeg) <= 0.3) {
+			t.Errorf("pair %d: turned by %.2f°, want %.2f", m, yaw, pub.yawDeg)
+		}
+		var worst, sq, n float64
+		for y := 0; y <= frame.Height; y += 5 {
+			for x := 0; x <= frame.Width; x += 5 {
+				p := geom.Pt{X: float64(x), Y: float64(y)}
+				want := atQuarter(&pub.h, p)
+				if !before.Contains(want, 0) {
+					continue
+				}
+				w, _ := frame.WorldFromPixel(p)
+				got, _ := before.PixelFromWorld(w)
+				d := got.Sub(want).Norm()
+				worst, sq, n = math.Max(worst, d), sq+d*d, n+1
+			}
+		}
+		limit := 1.0
+		if m == 0 {
+			limit = 1.5 // the published one is itself 0.92 px from any rotation
+		}
+		if rms := math.Sqrt(sq / n); !(worst <= limit && rms <= 0.5) {
+			t.Errorf("pair %d: %.2f px from the published homography in the overlap, RMS %.2f", m, worst, rms)
+		}
+	}
+}
+
+// TestPublishedHomographies: the closed form of Szeliski & Shum, "Creating Full
+// View Panoramic Image Mosaics and Environment Maps", SIGGRAPH 1997 (from
+// memory), gives the focal length of the published matrices within 3 % and
+// their turns within 0.15°: the figures that TestGoldengate compares with are
+// in the matrices.
+func TestPublishedHomographies(t *testing.T) {
+	var focals []float64
+	for _, pub := range goldengate {
+		h := centred(pub.h)
+		// For a turn about the vertical alone the other two forms are 0/0.
+		f0 := (h[5]*h[5] - h[2]*h[2]) / (h[0]*h[0] + h[1]*h[1] - h[3]*h[3] - h[4]*h[4])
+		f1 := (h[1]*h[1] + h[4]*h[4] - h[0]*h[0] - h[3]*h[3]) / (h[6]*h[6] - h[7]*h[7])
+		focals = append(focals, math.Sqrt(math.Sqrt(f0*f1)))
+	}
+	var f float64
+	for _, v := range focals {
+		f += v / float64(len(focals))
+	}
+	if !(math.Abs(f/goldengateFocal-1) <= 0.03) {
+		t.Errorf("focal length %.0f px of %.0f, want %g within 3 %%", f, focals, goldengateFocal)
+	}
+	for m, pub := range goldengate {
+		// The rotation that fits the homography best where both frames see.
+		h := centred(pub.h)
+		var inN, inM []geom.Vec
+		for y := -450.0; y <= 450; y += 50 {
+			for x := -300.0; x <= 300; x += 50 {
+				w := h[6]*x + h[7]*y + h[8]
+				q := geom.Pt{X: (h[0]*x + h[1]*y + h[2]) / w, Y: (h[3]*x + h[4]*y + h[5]) / w}
+				if math.Abs(q.X) <= 300 && math.Abs(q.Y) <= 450 {
+					inN = append(inN, rayThrough(geom.Pt{X: x, Y: y}, f))
+					inM = append(inM, rayThrough(q, f))
+				}
+			}
+		}
+		mFromN, _ := geom.FitRotation(inN, inM, nil)
+		if yaw := mFromN.Log().Y / degree; !(math.Abs(yaw-pub.yawDeg) <= 0.15) {
+			t.Errorf("pair %d: turned by %.2f°, want %.2f", m, yaw, pub.yawDeg)
+		}
+	}
+}
+
+// centred moves the origin of both frames of 600 × 900 pixels to their middle.
+func centred(h [9]float64) (c [9]float64) {
+	const cx, cy = 299.5, 449.5
+	c = h
+	for i := range 3 { // H · T(+c)
+		c[3*i+2] += cx*h[3*i] + cy*h[3*i+1]
+	}
+	for j := range 3 { // T(−c) · H
+		c[j] -= cx * c[6+j]
+		c[3+j] -= cy * c[6+j]
+	}
+	return c
 }
