@@ -159,17 +159,20 @@ func TestUnrelated(t *testing.T) {
 	}
 }
 
-// TestCutPlaces: the parts are inside the photographs and share nothing.
-func TestCutPlaces(t *testing.T) {
-	place := shareddata.Dir(t, "scenes", "Ashim_DSilva.jpg")
-	shots, err := cutPlaces(t.Context(), 0, []string{place}, image.Pt(300, 450))
+// TestCutSources: the parts are inside the photographs and share nothing.
+func TestCutSources(t *testing.T) {
+	sources, err := listSources([]string{shareddata.Dir(t, "scenes", "Ashim_DSilva.jpg")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	shots, err := cutSources(t.Context(), 0, sources, image.Pt(300, 450))
 	if err != nil {
 		t.Fatal(err)
 	}
 	if len(shots) == 0 || len(shots) > 2 || shots[0].pic.Bounds() != image.Rect(0, 0, 300, 450) {
 		t.Errorf("%d shots", len(shots))
 	}
-	if shots, err := cutPlaces(t.Context(), 0, []string{place}, image.Pt(30000, 45000)); err != nil || len(shots) != 0 {
+	if shots, err := cutSources(t.Context(), 0, sources, image.Pt(30000, 45000)); err != nil || len(shots) != 0 {
 		t.Errorf("cuts larger than the photograph: %d, %v", len(shots), err)
 	}
 }

@@ -54,6 +54,10 @@ func Unrelated(ctx context.Context, c Config, places []string) (*UnrelatedResult
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
+	sources, err := listSources(places)
+	if err != nil {
+		return nil, err
+	}
 	c = c.withDefaults(24, 2, 400, 600)
 	coasts, err := c.coastShots(ctx)
 	if err != nil {
@@ -65,7 +69,7 @@ func Unrelated(ctx context.Context, c Config, places []string) (*UnrelatedResult
 		{Name: "frames of one coast that share nothing"},
 	}}
 	for _, size := range photoSizes {
-		shots, err := cutPlaces(ctx, c.Workers, places, size)
+		shots, err := cutSources(ctx, c.Workers, sources, size)
 		if err != nil {
 			return nil, err
 		}
@@ -194,15 +198,14 @@ func inTurn(shots, others []shot) (pairs []unrelatedPair) {
 	return pairs
 }
 
-// cutPlaces cuts frames of one size out of the first and the last photograph
-// of each place, reduced as far as they allow: the left end, and the right
-// one if the two don't overlap. Photographs too small are left out.
-func cutPlaces(ctx context.Context, workers int, places []string, size image.Point) (shots []shot, err error) {
-	type source struct {
-		path  string
-		place int
-	}
-	var sources []source
+// source is a photograph of a place.
+type source struct {
+	path  string
+	place int
+}
+
+// listSources returns the first and the last photograph of each place.
+func listSources(places []string) (sources []source, err error) {
 	for i, place := range places {
 		files, err := photo.List([]string{place})
 		if err != nil {
@@ -213,6 +216,13 @@ func cutPlaces(ctx context.Context, workers int, places []string, size image.Poi
 			sources = append(sources, source{files[n-1], i})
 		}
 	}
+	return sources, nil
+}
+
+// cutSources cuts frames of one size out of photographs, reduced as far as
+// they allow: the left end, and the right one if the two don't overlap.
+// Photographs too small are left out.
+func cutSources(ctx context.Context, workers int, sources []source, size image.Point) (shots []shot, err error) {
 	ends := make([][]shot, len(sources))
 	err = par.Do(ctx, workers, len(sources), func(i int) error {
 		s := sources[i]
