@@ -59,13 +59,13 @@ func levelCases() []LevelCase {
 // Level stitches rows as [Accuracy] does, from a levelled tripod (roll and
 // pitch off by up to 0.1°, one common pitch) and by hand (1°), with and
 // without a sea horizon and upright posts in view, and measures the tilt that
-// is left. The default is 10 rows a case, of 800 × 1200 pixels, or 1 large
-// one.
+// is left. The default is 20 rows a case, of 800 × 1200 pixels, or 1 large
+// one: where nothing shows the vertical, fewer rows' median is luck.
 func Level(ctx context.Context, c Config) (*LevelResult, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
-	c = c.withDefaults(10, 1, 800, 1200)
+	c = c.withDefaults(20, 1, 800, 1200)
 	res := &LevelResult{Width: c.Width, Height: c.Height, Cases: levelCases()}
 	for k := range res.Cases {
 		lc := &res.Cases[k]
