@@ -28,13 +28,17 @@ var measurements = []measurement{
 		name: "accuracy", short: "rotations, focal length and residuals against the truth", large: true,
 		long: `Hand-held rows of five or six frames with a third of overlap, without metadata,
 are joined and compared with the cameras that took them.`,
-		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Accuracy(ctx, c) },
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) {
+			return bench.Accuracy(ctx, c)
+		},
 	},
 	{
 		name: "overlap", short: "how little overlap a row needs", large: true,
 		long: `Rows of three frames that overlap by 50 % down to 5 % are joined: rightly (no
 rotation off by 0.1° or more), wrongly, or not at all.`,
-		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Overlap(ctx, c) },
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) {
+			return bench.Overlap(ctx, c)
+		},
 	},
 	{
 		name: "level", short: "the tilt that is left in the picture", large: true,
