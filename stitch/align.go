@@ -124,12 +124,12 @@ func checkFrames(frames []*Frame) error {
 		if f.Width == most.w && f.Height == most.h {
 			continue
 		}
-		what := "another size"
 		if f.Width == most.h && f.Height == most.w {
-			what = "held the other way"
+			return fmt.Errorf("%w: %s was held the other way, %d×%d pixels, the others are %d×%d; turn it upright or leave it out",
+				ErrFrames, f.Name, f.Width, f.Height, most.w, most.h)
 		}
-		return fmt.Errorf("%w: %s is %d×%d pixels, %s than %d×%d as most of the frames; leave it out or turn it",
-			ErrFrames, f.Name, f.Width, f.Height, what, most.w, most.h)
+		return fmt.Errorf("%w: %s is %d×%d pixels, another size than %d×%d as most of the frames; export it at full size or leave it out",
+			ErrFrames, f.Name, f.Width, f.Height, most.w, most.h)
 	}
 	return nil
 }
@@ -440,11 +440,11 @@ func (a *aligner) notJoined(groups [][]int) error {
 		}
 		lines = append(lines, "left over: "+strings.Join(left, ", "))
 	}
-	// The best evidence between the first group and the rest, else between
-	// neighbours in the given order.
+	// The best evidence between the first group and the rest. A pair within
+	// the group, accepted or not, says nothing about the gap.
 	var best *pair
 	for _, p := range a.pairs {
-		if p.accepted && slices.Contains(groups[0], p.a) == slices.Contains(groups[0], p.b) {
+		if slices.Contains(groups[0], p.a) == slices.Contains(groups[0], p.b) {
 			continue
 		}
 		if best == nil || len(p.inliers) > len(best.inliers) ||
@@ -453,8 +453,8 @@ func (a *aligner) notJoined(groups [][]int) error {
 		}
 	}
 	if best != nil {
-		lines = append(lines, fmt.Sprintf("nearest: %s and %s with %d matching details, %d of them agreeing: %s",
-			filepath.Base(a.frames[best.a].Name), filepath.Base(a.frames[best.b].Name), len(best.matches), len(best.inliers), best.why))
+		lines = append(lines, fmt.Sprintf("nearest: %s and %s, %s",
+			filepath.Base(a.frames[best.a].Name), filepath.Base(a.frames[best.b].Name), best.whyNot()))
 	}
 	return fmt.Errorf("%w: %s", ErrNotJoined, strings.Join(lines, "; "))
 }

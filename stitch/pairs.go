@@ -2,6 +2,7 @@ package stitch
 
 import (
 	"context"
+	"fmt"
 	"math"
 
 	"flatfell.example/features"
@@ -211,6 +212,20 @@ func (p *pair) judge() {
 	default:
 		p.accepted = true
 	}
+}
+
+// movedInliers is the number of agreeing details from which two frames that
+// are refused show the same subject all the same: chance reaches a handful.
+const movedInliers = 20
+
+// whyNot says what was found of a pair that was refused, and what to do.
+func (p *pair) whyNot() string {
+	found := fmt.Sprintf("%d matching details, %d of them agreeing: %s", len(p.matches), len(p.inliers), p.why)
+	if len(p.inliers) < movedInliers {
+		return found + "; reshoot between them with a third of overlap, or give the focal length"
+	}
+	return found + fmt.Sprintf(" (overlap about %.0f %%); the camera moved between the frames or something is near: "+
+		"reshoot turning about the lens's entrance pupil, with a third of overlap", 100*p.overlap)
 }
 
 // overlapShare returns the share of frame a that frame b sees too, on a grid

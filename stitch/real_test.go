@@ -180,7 +180,6 @@ func TestRealPairs(t *testing.T) {
 
 // TestParallaxNamed: where a camera that moved is the cause, it is named.
 func TestParallaxNamed(t *testing.T) {
-	t.Skip("Align does not name it yet when a pair is refused before its windows are compared")
 	for _, set := range []string{"pairs/cave-pair", "pairs/roofs-pair"} {
 		sol, err := alignSet(t, set)
 		var says string
