@@ -45,13 +45,13 @@ func Accuracy(ctx context.Context, c Config) (*AccuracyResult, error) {
 	c = c.withDefaults(50, 3, 800, 1200)
 	res := &AccuracyResult{Width: c.Width, Height: c.Height, large: c.Large}
 	for seed := range uint64(c.Seeds) {
-		frames, truth, err := c.photograph(ctx, c.fieldRow(seed), scene.Options{})
+		shots, err := c.photograph(ctx, c.fieldRow(seed), scene.Options{})
 		if err != nil {
 			return nil, err
 		}
-		row := AccuracyRow{Seed: seed, Frames: len(frames)}
+		row := AccuracyRow{Seed: seed, Frames: len(shots.frames)}
 		start := time.Now()
-		sol, err := stitch.Align(ctx, frames, stitch.Options{Workers: c.Workers})
+		sol, err := stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
 		row.Seconds = time.Since(start).Seconds()
 		switch {
 		case errors.Is(err, stitch.ErrNotJoined):
@@ -60,7 +60,7 @@ func Accuracy(ctx context.Context, c Config) (*AccuracyResult, error) {
 			return nil, err
 		default:
 			row.Joined, row.Verdict, row.RMSPx = true, sol.Verdict, sol.RMSPx
-			row.Errors = Compare(sol, truth)
+			row.Errors = Compare(sol, shots.truth)
 		}
 		res.Rows = append(res.Rows, row)
 		c.Progress(float64(seed+1) / float64(c.Seeds))

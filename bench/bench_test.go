@@ -62,10 +62,11 @@ func TestPointStitch(t *testing.T) {
 	}
 	row := tiny.fieldRow(0)
 	row.Frames = 3
-	frames, truth, err := tiny.photograph(t.Context(), row, scene.Options{})
+	shots, err := tiny.photograph(t.Context(), row, scene.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
+	frames, truth := shots.frames, shots.truth
 	var p OverlapPoint
 	if err := p.stitch(t.Context(), tiny, frames, truth); err != nil || p.Right != 1 {
 		t.Errorf("%+v, %v; want it right", p, err)
@@ -95,22 +96,17 @@ func TestLightPair(t *testing.T) {
 	c := tiny
 	row := c.fieldRow(0)
 	row.Frames, row.ExposureEV, row.WhiteBalanceK, row.Noise = 2, 0.5, 300, 0
-	frames, truth, err := c.photograph(t.Context(), row, scene.Options{})
+	shots, err := c.photograph(t.Context(), row, scene.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	sol := solutionOf(truth)
-	plan := scene.New(row.Seed, scene.Options{}).Plan(row)
-	for i, f := range frames {
-		for _, ft := range plan.Frames {
-			if ft.File == f.Name {
-				for ch, g := range ft.Gain {
-					sol.Frames[i].Gain[ch] = 1 / g
-				}
-			}
+	sol := solutionOf(shots.truth)
+	for k, i := range shots.of {
+		for ch, g := range shots.plan.Frames[i].Gain {
+			sol.Frames[k].Gain[ch] = 1 / g
 		}
 	}
-	before, after, err := overlapDeltaE(t.Context(), 0, sol, frames)
+	before, after, _, err := overlapDeltaE(t.Context(), 0, sol, shots.frames)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -66,18 +66,28 @@ func (c Config) fieldRow(seed uint64) scene.Row {
 	}
 }
 
-// photograph renders a row as 8-bit frames without metadata, in shuffled
-// order, and returns each frame's true camera.
-func (c Config) photograph(ctx context.Context, row scene.Row, o scene.Options) (frames []*stitch.Frame, truth []geom.Camera, err error) {
-	coast := scene.New(row.Seed, o)
-	plan := coast.Plan(row)
-	for _, i := range rand.New(rand.NewPCG(row.Seed, 99)).Perm(len(plan.Frames)) {
-		pic, err := coast.Frame(ctx, c.Workers, &plan, i)
+// photographs are a rendered row: 8-bit frames without metadata, in shuffled
+// order, and how they were taken.
+type photographs struct {
+	coast  *scene.Scene
+	plan   scene.Truth
+	frames []*stitch.Frame
+	of     []int         // frames[k] is plan.Frames[of[k]]
+	truth  []geom.Camera // truth[k] took frames[k]
+}
+
+// photograph renders a row.
+func (c Config) photograph(ctx context.Context, row scene.Row, o scene.Options) (*photographs, error) {
+	p := &photographs{coast: scene.New(row.Seed, o)}
+	p.plan = p.coast.Plan(row)
+	p.of = rand.New(rand.NewPCG(row.Seed, 99)).Perm(len(p.plan.Frames))
+	for _, i := range p.of {
+		pic, err := p.coast.Frame(ctx, c.Workers, &p.plan, i)
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
-		frames = append(frames, stitch.NewFrame(plan.Frames[i].File, scene.Encode8(pic)))
-		truth = append(truth, plan.Frames[i].Camera)
+		p.frames = append(p.frames, stitch.NewFrame(p.plan.Frames[i].File, scene.Encode8(pic)))
+		p.truth = append(p.truth, p.plan.Frames[i].Camera)
 	}
-	return frames, truth, nil
+	return p, nil
 }

@@ -53,14 +53,7 @@ func Compare(sol *stitch.Solution, truth []geom.Camera) Errors {
 	if len(found) == 0 {
 		return Errors{Focal: math.NaN(), Tilt: geom.Angle(math.NaN()), Bow: math.NaN()}
 	}
-	var trueAxes, foundAxes []geom.Vec
-	for i := range found {
-		for axis := range 3 {
-			trueAxes = append(trueAxes, want[i].CamFromWorld.Row(axis))
-			foundAxes = append(foundAxes, found[i].CamFromWorld.Row(axis))
-		}
-	}
-	foundFromTrue, _ := geom.FitRotation(trueAxes, foundAxes, nil)
+	foundFromTrue := foundFromTrue(sol, truth)
 	e := Errors{Focal: found[0].FocalPx/want[0].FocalPx - 1}
 	for i := range found {
 		r := found[i].CamFromWorld.Mul(foundFromTrue).Mul(want[i].CamFromWorld.Inv())
@@ -70,6 +63,25 @@ func Compare(sol *stitch.Solution, truth []geom.Camera) Errors {
 	e.Tilt = geom.Angle(math.Atan2(math.Hypot(down.X, down.Z), down.Y))
 	e.Bow = bow(found, want)
 	return e
+}
+
+// foundFromTrue returns the rotation that takes the true world to the
+// solution's, as the placed frames have it in the mean.
+func foundFromTrue(sol *stitch.Solution, truth []geom.Camera) geom.Rotation {
+	var trueAxes, foundAxes []geom.Vec
+	for i := range sol.Frames {
+		f := &sol.Frames[i]
+		if !f.Placed {
+			continue
+		}
+		found := f.Camera()
+		for axis := range 3 {
+			trueAxes = append(trueAxes, truth[i].CamFromWorld.Row(axis))
+			foundAxes = append(foundAxes, found.CamFromWorld.Row(axis))
+		}
+	}
+	r, _ := geom.FitRotation(trueAxes, foundAxes, nil)
+	return r
 }
 
 // horizonStep is the distance in radians of the points at which the horizon

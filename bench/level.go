@@ -72,18 +72,18 @@ func Level(ctx context.Context, c Config) (*LevelResult, error) {
 		for seed := range uint64(c.Seeds) {
 			row := c.fieldRow(seed)
 			row.RollErr, row.PitchErr, row.Pitch = lc.row.RollErr, lc.row.PitchErr, lc.row.Pitch
-			frames, truth, err := c.photograph(ctx, row, lc.coast)
+			shots, err := c.photograph(ctx, row, lc.coast)
 			if err != nil {
 				return nil, err
 			}
-			sol, err := stitch.Align(ctx, frames, stitch.Options{Workers: c.Workers})
+			sol, err := stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
 			switch {
 			case errors.Is(err, stitch.ErrNotJoined):
 				lc.Refused++
 			case err != nil:
 				return nil, err
 			default:
-				e := Compare(sol, truth)
+				e := Compare(sol, shots.truth)
 				lc.Tilt, lc.Bow = append(lc.Tilt, e.Tilt), append(lc.Bow, e.Bow)
 			}
 			c.Progress((float64(k) + float64(seed+1)/float64(c.Seeds)) / float64(len(res.Cases)))

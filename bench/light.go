@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
@@ -33,55 +34,115 @@ type LightResult struct {
 // LightCase is one kind of camera.
 type LightCase struct {
 	Name string
-	// Before and After hold, for each row, the quantiles of ΔE00 between the
-	// frames that share a place, with gains of one and with those found.
-	Before, After []LightQuantiles
-	Refused       int
-	// bar says that the median bar holds for this case.
-	bar bool
-	ev  float64
-	wb  float64
+	// Rows holds what was found of each row that was joined.
+	Rows    []LightRow
+	Refused int
+
+	limits lightLimits
+	change func(*scene.Row)
+}
+
+// lightLimits are the bars of a case; zero means none.
+type lightLimits struct {
+	median, p99           float64 // ΔE00 in the overlaps
+	vignetting, gain      float64 // per cent
+	scallop               float64 // L*
+	psnr, seamDrop        float64 // dB; psnr from below
+	unchanged             float64 // ΔE00
+	noiseLeast, noiseMost float64
+}
+
+// LightRow is what was found of one row. What could not be measured is NaN.
+type LightRow struct {
+	Seed uint64
+	// Before and After are the quantiles of ΔE00 between frames that show the
+	// same place, as they came and corrected.
+	Before, After LightQuantiles
+	// Vignetting and Gain are the largest errors of V over the frame and of a
+	// gain, the factor common to a channel removed, in per cent.
+	Vignetting, Gain float64
+	// Parts are those of the light model that were used.
+	Parts []string
+	// Scallop is the largest less the smallest difference of the sky's L* from
+	// the truth along the row.
+	Scallop float64
+	// PSNR is that of the picture against the truth in dB, SeamDrop how much
+	// lower it is within 64 pixels of the seams than elsewhere.
+	PSNR, SeamDrop float64
+	// Changed is the 99th percentile of ΔE00 between the frames as they came
+	// and corrected.
+	Changed float64
+	// NoiseRatio is the noise of the sky on the seams over that elsewhere.
+	NoiseRatio float64
 }
 
 // LightQuantiles are the median and the 99th percentile of ΔE00.
 type LightQuantiles struct{ Median, P99 float64 }
 
-// Light stitches rows as [Accuracy] does and compares the colours of the
-// frames where they overlap, on patches of a fiftieth of the frame's width,
-// through the cameras and gains found. The default is 10 rows a case, of 800
-// × 1200 pixels, or 1 large one.
+// lightCases are the cases of the bars.
+func lightCases() []LightCase {
+	filters := func(r *scene.Row) { r.VignettingStops, r.ExposureEV, r.WhiteBalanceK = 1.5, 0.7, 300 }
+	return []LightCase{
+		{
+			Name: "exposure ±0.3 EV", limits: lightLimits{median: 0.6},
+			change: func(*scene.Row) {},
+		},
+		{
+			Name:   "vignetting 1.5 stops, ±0.7 EV, ±300 K",
+			limits: lightLimits{median: 0.4, p99: 1.2, vignetting: 1.5, gain: 1, scallop: 0.6},
+			change: filters,
+		},
+		{
+			Name: "the same with a tone curve", limits: lightLimits{median: 0.6, p99: 1.8, scallop: 1},
+			change: func(r *scene.Row) { filters(r); r.ToneCurve = true },
+		},
+		{
+			Name: "the same without noise or tone curve", limits: lightLimits{psnr: 38, seamDrop: 1},
+			change: func(r *scene.Row) { filters(r); r.Noise = 0 },
+		},
+		{
+			Name: "nothing to correct", limits: lightLimits{unchanged: 0.2, noiseLeast: 0.85, noiseMost: 1.15},
+			change: func(r *scene.Row) { r.ExposureEV = 0 },
+		},
+	}
+}
+
+// Light stitches rows as [Accuracy] does, from cameras that record light in
+// several ways, and compares the frames where they overlap, on patches of a
+// fiftieth of the frame's width; what was found with what is true; and the
+// picture with the true one. Rows of odd seeds have a clear sky. The default
+// is 10 rows a case, of 800 × 1200 pixels, or 2 large ones.
 func Light(ctx context.Context, c Config) (*LightResult, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
-	c = c.withDefaults(10, 1, 800, 1200)
-	res := &LightResult{Width: c.Width, Height: c.Height, Cases: []LightCase{
-		{Name: "exposure ±0.3 EV", ev: 0.3, bar: true},
-		{Name: "and white balance ±400 K", ev: 0.3, wb: 400, bar: true},
-		{Name: "exposure ±1 EV", ev: 1},
-	}}
+	c = c.withDefaults(10, 2, 800, 1200)
+	res := &LightResult{Width: c.Width, Height: c.Height, Cases: lightCases()}
 	for k := range res.Cases {
 		lc := &res.Cases[k]
 		for seed := range uint64(c.Seeds) {
 			row := c.fieldRow(seed)
-			row.ExposureEV, row.WhiteBalanceK = lc.ev, lc.wb
-			frames, _, err := c.photograph(ctx, row, scene.Options{})
+			lc.change(&row)
+			var o scene.Options
+			if seed%2 == 1 {
+				o.Clouds = -1
+			}
+			shots, err := c.photograph(ctx, row, o)
 			if err != nil {
 				return nil, err
 			}
-			sol, err := stitch.Align(ctx, frames, stitch.Options{Workers: c.Workers})
+			sol, err := stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
 			switch {
 			case errors.Is(err, stitch.ErrNotJoined):
 				lc.Refused++
 			case err != nil:
 				return nil, err
 			default:
-				before, after, err := overlapDeltaE(ctx, c.Workers, sol, frames)
+				r, err := c.lightRow(ctx, shots, sol, o.Clouds < 0)
 				if err != nil {
 					return nil, err
 				}
-				lc.Before = append(lc.Before, LightQuantiles{median(before), quantile(before, 0.99)})
-				lc.After = append(lc.After, LightQuantiles{median(after), quantile(after, 0.99)})
+				lc.Rows = append(lc.Rows, r)
 			}
 			c.Progress((float64(k) + float64(seed+1)/float64(c.Seeds)) / float64(len(res.Cases)))
 		}
@@ -89,9 +150,62 @@ func Light(ctx context.Context, c Config) (*LightResult, error) {
 	return res, nil
 }
 
-// overlapDeltaE returns ΔE00 of each patch that two placed frames share, with
-// gains of one and with the solution's.
-func overlapDeltaE(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame) (before, after []float64, err error) {
+// lightRow measures one row.
+func (c Config) lightRow(ctx context.Context, shots *photographs, sol *stitch.Solution, clear bool) (LightRow, error) {
+	r := LightRow{Seed: shots.plan.Seed, Parts: sol.Light.Parts}
+	before, after, changed, err := overlapDeltaE(ctx, c.Workers, sol, shots.frames)
+	if err != nil {
+		return r, err
+	}
+	r.Before = LightQuantiles{median(before), quantile(before, 0.99)}
+	r.After = LightQuantiles{median(after), quantile(after, 0.99)}
+	r.Changed = quantile(changed, 0.99)
+	r.Vignetting, r.Gain = lightErrors(shots, sol)
+	var labels *blend.Labels
+	pic, err := stitch.Render(ctx, sol, shots.frames, stitch.Options{Workers: c.Workers, Seams: func(l *blend.Labels) { labels = l }})
+	if err != nil {
+		return r, err
+	}
+	truth, err := shots.picture(ctx, c.Workers, sol)
+	if err != nil {
+		return r, err
+	}
+	near := nearSeams(labels, pic.Rect, seamReach)
+	r.PSNR, r.SeamDrop = comparePictures(pic, truth, near)
+	r.Scallop, r.NoiseRatio = math.NaN(), math.NaN()
+	if clear {
+		sky := skyAbove(sol, skyElevation)
+		r.Scallop = scallop(pic, truth, sky, shots.plan.ToneCurve)
+		r.NoiseRatio = noiseRatio(pic, labels, sky, near)
+	}
+	return r, nil
+}
+
+// lightErrors returns the largest errors of V and of the gains in per cent.
+func lightErrors(shots *photographs, sol *stitch.Solution) (vignetting, gain float64) {
+	found, want := sol.Frames[0].Vignetting, blend.Vignetting(shots.plan.Vignetting)
+	for i := range 101 {
+		r := float64(i) / 100
+		vignetting = max(vignetting, 100*math.Abs(found.At(r*r)/want.At(r*r)-1))
+	}
+	for ch := range 3 {
+		var mean float64
+		var logs []float64
+		for k, i := range shots.of {
+			l := math.Log(sol.Frames[k].Gain[ch] * shots.plan.Frames[i].Gain[ch])
+			logs = append(logs, l)
+			mean += l / float64(len(shots.of))
+		}
+		for _, l := range logs {
+			gain = max(gain, 100*math.Abs(math.Expm1(l-mean)))
+		}
+	}
+	return vignetting, gain
+}
+
+// overlapDeltaE returns ΔE00 of each patch that two placed frames share, as
+// they came and corrected, and that between the two states of one.
+func overlapDeltaE(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame) (before, after, changed []float64, err error) {
 	pics := make([]*raster.Picture, len(frames))
 	err = par.Do(ctx, workers, len(frames), func(i int) error {
 		img, err := frames[i].Image(ctx)
@@ -102,21 +216,22 @@ func overlapDeltaE(ctx context.Context, workers int, sol *stitch.Solution, frame
 		return err
 	})
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	for i := range frames {
 		for j := range i {
 			if sol.Frames[i].Placed && sol.Frames[j].Placed {
-				b, a := pairDeltaE(&sol.Frames[i], &sol.Frames[j], pics[i], pics[j])
-				before, after = append(before, b...), append(after, a...)
+				b, a, c := pairDeltaE(&sol.Frames[i], &sol.Frames[j], pics[i], pics[j])
+				before, after, changed = append(before, b...), append(after, a...), append(changed, c...)
 			}
 		}
 	}
-	return before, after, nil
+	return before, after, changed, nil
 }
 
-func pairDeltaE(fa, fb *stitch.FrameSolution, pa, pb *raster.Picture) (before, after []float64) {
+func pairDeltaE(fa, fb *stitch.FrameSolution, pa, pb *raster.Picture) (before, after, changed []float64) {
 	ca, cb := fa.Camera(), fb.Camera()
+	correctA, correctB := fa.Correct(), fb.Correct()
 	step, radius := patchStep*float64(ca.Width), patchRadius*float64(ca.Width)
 	margin := radius + 1
 	for y := step / 2; y < float64(ca.Height); y += step {
@@ -135,15 +250,14 @@ func pairDeltaE(fa, fb *stitch.FrameSolution, pa, pb *raster.Picture) (before, a
 			if !okA || !okB {
 				continue
 			}
-			before = append(before, blend.DeltaE(blend.LabFromLinear(la), blend.LabFromLinear(lb)))
-			for c := range 3 {
-				la[c] *= fa.Gain[c]
-				lb[c] *= fb.Gain[c]
-			}
-			after = append(after, blend.DeltaE(blend.LabFromLinear(la), blend.LabFromLinear(lb)))
+			rawA, rawB := blend.LabFromLinear(la), blend.LabFromLinear(lb)
+			labA, labB := blend.LabFromLinear(correctA(p, la)), blend.LabFromLinear(correctB(q, lb))
+			before = append(before, blend.DeltaE(rawA, rawB))
+			after = append(after, blend.DeltaE(labA, labB))
+			changed = append(changed, blend.DeltaE(rawA, labA))
 		}
 	}
-	return before, after
+	return before, after, changed
 }
 
 // patch returns the mean linear light of the square of 2·radius pixels around
@@ -174,34 +288,69 @@ func patch(pic *raster.Picture, p geom.Pt, radius float64) (lin [3]float64, ok b
 	return lin, true
 }
 
-func of(q []LightQuantiles, f func(LightQuantiles) float64) (v []float64) {
-	for _, e := range q {
-		v = append(v, f(e))
+func (lc *LightCase) figures(f func(*LightRow) float64) (v []float64) {
+	for i := range lc.Rows {
+		if x := f(&lc.Rows[i]); !math.IsNaN(x) {
+			v = append(v, x)
+		}
 	}
 	return v
 }
 
-func medianOf(q LightQuantiles) float64 { return q.Median }
-func p99Of(q LightQuantiles) float64    { return q.P99 }
+// The figures of a row.
+func deltaMedian(r *LightRow) float64 { return r.After.Median }
+func delta99(r *LightRow) float64     { return r.After.P99 }
+func vignetting(r *LightRow) float64  { return r.Vignetting }
+func gain(r *LightRow) float64        { return r.Gain }
+func skyScallop(r *LightRow) float64  { return r.Scallop }
+func noise(r *LightRow) float64       { return r.NoiseRatio }
 
-// Bars returns the figures that must hold.
+// Bars returns the figures that must hold, each for the worst row.
 func (r *LightResult) Bars() (bars []Bar) {
 	for i := range r.Cases {
-		if lc := &r.Cases[i]; lc.bar {
-			bars = append(bars, Bar{lc.Name + ": median ΔE00, worst row", quantile(of(lc.After, medianOf), 1), 0.6, ""})
+		lc := &r.Cases[i]
+		l := &lc.limits
+		add := func(what string, found func(*LightRow) float64, limit float64, unit string) {
+			if limit > 0 {
+				bars = append(bars, Bar{lc.Name + ": " + what, quantile(lc.figures(found), 1), limit, unit})
+			}
+		}
+		add("median ΔE00 in the overlaps", deltaMedian, l.median, "")
+		add("99 % of ΔE00 in the overlaps", delta99, l.p99, "")
+		add("vignetting off by", vignetting, l.vignetting, " %")
+		add("a gain off by", gain, l.gain, " %")
+		add("scallop of the clear sky, L*", skyScallop, l.scallop, "")
+		if l.psnr > 0 { // a bar is an upper limit
+			bars = append(bars, Bar{lc.Name + ": mean square error of the picture", quantile(lc.figures(func(r *LightRow) float64 { return -r.PSNR }), 1), -l.psnr, " dB"})
+		}
+		add("PSNR near the seams lower by", func(r *LightRow) float64 { return r.SeamDrop }, l.seamDrop, " dB")
+		add("frames changed by ΔE00, 99 %", func(r *LightRow) float64 { return r.Changed }, l.unchanged, "")
+		add("noise on the seams over that beside them", noise, l.noiseMost, "")
+		if l.noiseLeast > 0 {
+			add("noise beside the seams over that on them", func(r *LightRow) float64 { return 1 / r.NoiseRatio }, 1/l.noiseLeast, "")
 		}
 	}
 	return bars
 }
 
-// String returns the bars and the cases in Markdown.
+// String returns the bars and the rows in Markdown.
 func (r *LightResult) String() string {
-	t := &table{head: []string{"case", "rows", "refused", "ΔE00 before: median", "after: median", "worst row", "after: 99 %", "worst row"}}
+	tables := make([]*table, 0, len(r.Cases))
 	for i := range r.Cases {
 		lc := &r.Cases[i]
-		med, p99 := of(lc.After, medianOf), of(lc.After, p99Of)
-		t.add(lc.Name, fmt.Sprint(len(med)), fmt.Sprint(lc.Refused), figure(median(of(lc.Before, medianOf))),
-			figure(median(med)), figure(quantile(med, 1)), figure(median(p99)), figure(quantile(p99, 1)))
+		t := &table{head: []string{
+			lc.Name, "ΔE00 before", "after", "99 %", "V off %", "gain off %", "scallop L*", "PSNR dB", "drop dB", "changed", "noise ratio", "parts",
+		}}
+		for k := range lc.Rows {
+			row := &lc.Rows[k]
+			t.add(fmt.Sprint("seed ", row.Seed), figure(row.Before.Median), figure(row.After.Median), figure(row.After.P99),
+				figure(row.Vignetting), figure(row.Gain), figure(row.Scallop), figure(row.PSNR), figure(row.SeamDrop),
+				figure(row.Changed), figure(row.NoiseRatio), strings.Join(row.Parts, ", "))
+		}
+		if lc.Refused > 0 {
+			t.add(fmt.Sprintf("%d rows refused", lc.Refused))
+		}
+		tables = append(tables, t)
 	}
-	return report(fmt.Sprintf("Light: the frames' colours where they overlap, rows of %d × %d pixels", r.Width, r.Height), r.Bars(), t)
+	return report(fmt.Sprintf("Light: rows of %d × %d pixels", r.Width, r.Height), r.Bars(), tables...)
 }

@@ -51,7 +51,7 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 		for seed := range uint64(c.Seeds) {
 			row := c.fieldRow(seed)
 			row.Frames, row.Overlap, row.YawErr = 3, share, 0
-			frames, truth, err := c.photograph(ctx, row, scene.Options{})
+			shots, err := c.photograph(ctx, row, scene.Options{})
 			if err != nil {
 				return nil, err
 			}
@@ -59,11 +59,11 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 				p := &points[i]
 				if p.Known {
 					off := 1 + 0.01*(2*rand.New(rand.NewPCG(seed, 7)).Float64()-1)
-					for j, f := range frames {
-						f.FocalPx, f.FocalSource = truth[j].FocalPx*off, "metadata"
+					for j, f := range shots.frames {
+						f.FocalPx, f.FocalSource = shots.truth[j].FocalPx*off, "metadata"
 					}
 				}
-				if err := p.stitch(ctx, c, frames, truth); err != nil {
+				if err := p.stitch(ctx, c, shots.frames, shots.truth); err != nil {
 					return nil, err
 				}
 			}

@@ -1,12 +1,16 @@
-// Package blend makes one picture of frames that overlap: it levels their
-// exposures ([Gains]), decides which frame each place is taken from
+// Package blend makes one picture of frames that overlap: it finds how each
+// recorded the light ([FitLight]), decides which frame each place is taken from
 // ([Seams], [Labels]) and joins them without a visible edge ([Multiband]).
 // It knows pixels in the common output grid and no cameras.
 //
 // Sources:
 //
-//   - gains: Brown & Lowe, "Automatic Panoramic Image Stitching using
-//     Invariant Features", IJCV 74(1), 2007, sec. 6;
+//   - light: Brown & Lowe, "Automatic Panoramic Image Stitching using
+//     Invariant Features", IJCV 74(1), 2007, sec. 6; Goldman & Chen, "Vignette
+//     and Exposure Calibration and Compensation", ICCV 2005; Doutre &
+//     Nasiopoulos, "Fast Vignetting Correction and Color Matching for
+//     Panoramic Image Stitching", ICIP 2009; Grossberg & Nayar, "What is the
+//     Space of Camera Response Functions?", CVPR 2003;
 //   - seams: Kwatra, Schödl, Essa, Turk & Bobick, "Graphcut Textures",
 //     SIGGRAPH 2003, over the maximum flow of Boykov & Kolmogorov, IEEE PAMI
 //     26(9), 2004;

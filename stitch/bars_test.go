@@ -77,6 +77,10 @@ func overlapDeltaE(t testing.TB, frames []*Frame, sol *Solution) (es []float64) 
 			t.Fatal(err)
 		}
 	}
+	correct := make([]func(geom.Pt, [3]float64) [3]float64, len(frames))
+	for i := range frames {
+		correct[i] = sol.Frames[i].Correct()
+	}
 	patch := func(i int, p geom.Pt) (lab blend.Lab, ok bool) {
 		var lin [3]float64
 		for y := int(p.Y) - radius; y <= int(p.Y)+radius; y++ {
@@ -85,11 +89,11 @@ func overlapDeltaE(t testing.TB, frames []*Frame, sol *Solution) (es []float64) 
 					if v > 0xfc00 {
 						return lab, false // clipped
 					}
-					lin[c] += sol.Frames[i].Gain[c] * blend.DecodeSRGB(float64(v)/0xffff) / (2*radius + 1) / (2*radius + 1)
+					lin[c] += blend.DecodeSRGB(float64(v)/0xffff) / (2*radius + 1) / (2*radius + 1)
 				}
 			}
 		}
-		return blend.LabFromLinear(lin), true
+		return blend.LabFromLinear(correct[i](p, lin)), true
 	}
 	for i := range frames {
 		ci := sol.Frames[i].Camera()

@@ -17,7 +17,7 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 		return err
 	}
 	progress(0.5)
-	gains, err := a.balance(ctx)
+	light, lightReport, err := a.balance(ctx)
 	if err != nil {
 		return err
 	}
@@ -33,8 +33,9 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 		fs := &sol.Frames[i]
 		fs.Placed = true
 		fs.setCamera(a.rig.camera(k))
-		fs.Gain = gains[k]
+		fs.setLight(light, k)
 	}
+	sol.Light = lightSolution(lightReport)
 	a.writePairs(sol)
 	if err := planOutput(sol, a.o); err != nil {
 		return err

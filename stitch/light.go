@@ -4,6 +4,8 @@ import (
 	"context"
 	"image"
 	"image/color"
+	"math"
+	"slices"
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
@@ -19,9 +21,9 @@ const (
 	clipped, dark = 0.97, 0.01
 )
 
-// balance returns each placed frame's gain, by channel, in linear light.
-func (a *aligner) balance(ctx context.Context) ([][3]float64, error) {
-	per := make([][]blend.Sample, len(a.evidence))
+// balance estimates how the placed frames recorded the light.
+func (a *aligner) balance(ctx context.Context) (*blend.Light, blend.LightReport, error) {
+	per := make([][]blend.LightSample, len(a.evidence))
 	err := par.Do(ctx, a.o.Workers, len(a.evidence), func(i int) error {
 		if a.evidence[i].verdict != NotJoined {
 			per[i] = a.compareLight(a.evidence[i].a, a.evidence[i].b)
@@ -29,24 +31,19 @@ func (a *aligner) balance(ctx context.Context) ([][3]float64, error) {
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return nil, blend.LightReport{}, err
 	}
-	var samples []blend.Sample
-	for _, s := range per {
-		samples = append(samples, s...)
-	}
-	gains, _, err := blend.Gains(len(a.placed), samples, blend.GainOptions{})
-	return gains, err
+	return blend.FitLight(len(a.placed), slices.Concat(per...), blend.LightOptions{})
 }
 
 // compareLight samples the overlap of two placed frames on a grid. Each
-// sample is the mean over a block a quarter of the grid step wide: small
+// sample is the mean over a block two fifths of the grid step wide: small
 // against what vignetting changes, large against noise and a pixel's error of
 // registration.
-func (a *aligner) compareLight(i, j int) (out []blend.Sample) {
+func (a *aligner) compareLight(i, j int) (out []blend.LightSample) {
 	ci, cj := a.rig.camera(i), a.rig.camera(j)
 	step := float64(ci.Width) / lightGrid
-	radius := max(1, int(step/8))
+	radius := max(1, int(step/5))
 	for y := step / 2; y < float64(ci.Height); y += step {
 		for x := step / 2; x < float64(ci.Width); x += step {
 			p := geom.Pt{X: x, Y: y}
@@ -55,35 +52,65 @@ func (a *aligner) compareLight(i, j int) (out []blend.Sample) {
 			}
 			w, _ := ci.WorldFromPixel(p)
 			q, _ := cj.PixelFromWorld(w)
-			la, okA := meanLight(a.imgs[a.placed[i]], p, radius)
-			lb, okB := meanLight(a.imgs[a.placed[j]], q, radius)
+			la, varA, okA := meanLight(a.imgs[a.placed[i]], p, radius)
+			lb, varB, okB := meanLight(a.imgs[a.placed[j]], q, radius)
 			if okA && okB {
-				out = append(out, blend.Sample{A: i, B: j, LinA: la, LinB: lb})
+				out = append(out, blend.LightSample{
+					A: i, B: j, AtA: lightPos(&ci, p), AtB: lightPos(&cj, q), LinA: la, LinB: lb,
+					Sigma: math.Sqrt(lightFloor*lightFloor + varA + varB),
+				})
 			}
 		}
 	}
 	return out
 }
 
-// meanLight returns the mean linear light of the block around p; ok is false
-// if any of its pixels is clipped or its mean is dark.
-func meanLight(img image.Image, p geom.Pt, radius int) (lin [3]float64, ok bool) {
+// lightFloor is the error of a sample's log ratio that averaging doesn't
+// lower: 8-bit steps, glare, a lens that is not quite radial.
+const lightFloor = 0.002
+
+// lightPos returns where a pixel lies in the frame for blend.
+func lightPos(c *geom.Camera, p geom.Pt) blend.LightPos {
+	half := math.Hypot(float64(c.Width), float64(c.Height)) / 2
+	return blend.LightPos{X: (p.X - c.CentrePx.X) / half, Y: (p.Y - c.CentrePx.Y) / half}
+}
+
+// meanLight returns the linear light of the mean of the block around p and the
+// variance of its logarithm as the scatter of the pixels lets expect, whether
+// it is noise or texture that half a pixel's error moves about. ok is false if
+// any of the pixels is clipped or the mean is dark.
+//
+// The mean is that of the encoded samples: the mean of their light would be
+// raised by noise (by f″σ²/2, over 1 % in the shadows), and a power law keeps
+// the ratio of two exposures either way.
+func meanLight(img image.Image, p geom.Pt, radius int) (lin [3]float64, variance float64, ok bool) {
 	b := img.Bounds()
-	at, lin16 := rgbAt(img), blend.SRGBDecodeTable()
+	at := rgbAt(img)
 	x0, y0 := b.Min.X+int(p.X), b.Min.Y+int(p.Y)
 	n := 1 / float64((2*radius+1)*(2*radius+1))
+	var mean [3]float64
+	var square float64
 	for y := y0 - radius; y <= y0+radius; y++ {
 		for x := x0 - radius; x <= x0+radius; x++ {
 			c := at(min(max(x, b.Min.X), b.Max.X-1), min(max(y, b.Min.Y), b.Max.Y-1))
+			var sum float64
 			for k, v := range [3]uint16{c.R, c.G, c.B} {
 				if float64(v) > clipped*0xffff {
-					return lin, false
+					return lin, 0, false
 				}
-				lin[k] += n * float64(lin16[v])
+				mean[k] += n / 0xffff * float64(v)
+				sum += float64(v) / 0xffff
 			}
+			square += n * sum * sum
 		}
 	}
-	return lin, lin[0] > dark && lin[1] > dark && lin[2] > dark
+	for k, v := range mean {
+		lin[k] = blend.DecodeSRGB(v)
+	}
+	const power = 2.2 // of light by encoded value
+	all := mean[0] + mean[1] + mean[2]
+	variance = power * power * n * max(0, square/(all*all)-1)
+	return lin, variance, lin[0] > dark && lin[1] > dark && lin[2] > dark
 }
 
 func rgbAt(img image.Image) func(x, y int) color.RGBA64 {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"sync"
 
+	"flatfell.example/blend"
 	"flatfell.example/geom"
 	"flatfell.example/warp"
 )
@@ -41,6 +42,9 @@ type Options struct {
 	// Progress, if not nil, is told how far a stage has come, 0 to 1, one call
 	// at a time but from changing goroutines.
 	Progress func(stage string, done float64)
+	// Seams, if not nil, is given the frames that Render takes each part of
+	// the picture from, as indices among those placed.
+	Seams func(labels *blend.Labels)
 }
 
 // Level says how the middle frame was held: rolled clockwise as the

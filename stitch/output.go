@@ -101,9 +101,8 @@ func fits(s warp.Surface, cams []geom.Camera) error {
 	return nil
 }
 
-// outputView returns the view of the written picture.
-func outputView(sol *Solution) (warp.View, error) {
-	out := &sol.Output
+// View returns where the written picture lies on its surface.
+func (out *OutputSolution) View() (warp.View, error) {
 	s, err := warp.SurfaceByName(out.Surface)
 	if err != nil {
 		return warp.View{}, err

@@ -8,6 +8,7 @@ import (
 	"sync"
 
 	"flatfell.example/blend"
+	"flatfell.example/geom"
 	"flatfell.example/internal/par"
 	"flatfell.example/raster"
 	"flatfell.example/warp"
@@ -39,7 +40,7 @@ func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*ra
 	if err := planOutput(sol, o); err != nil {
 		return nil, err
 	}
-	view, err := outputView(sol)
+	view, err := sol.Output.View()
 	if err != nil {
 		return nil, err
 	}
@@ -54,6 +55,9 @@ func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*ra
 		return nil, err
 	}
 	c.lap("seams")
+	if o.Seams != nil {
+		o.Seams(labels)
+	}
 	pic := raster.NewPicture(view.Rect)
 	if o.Crop.Whole {
 		pic.Alpha = make([]uint16, view.Rect.Dx()*view.Rect.Dy())
@@ -100,6 +104,7 @@ type layer struct {
 	frame   *FrameSolution
 	sampler *warp.Sampler
 	tone    *[3][]float32
+	shade   *warp.Shade
 	bounds  image.Rectangle
 	masks   *sync.Pool // of *[]uint8
 }
@@ -147,8 +152,8 @@ func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.V
 		}
 		frames[index[k]].Release()
 		l := &layer{pic: pic, frame: &sol.Frames[index[k]], masks: masks}
-		l.tone = toneCurves(l.frame.Gain)
-		l.sampler = warp.NewSampler(pic, cams[k], view, warp.Options{MarginPx: coverMarginPx})
+		l.tone, l.shade = lightOf(l.frame)
+		l.sampler = warp.NewSampler(pic, cams[k], view, warp.Options{MarginPx: coverMarginPx, Shade: l.shade})
 		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
 		layers[k] = l
 		done()
@@ -157,22 +162,47 @@ func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.V
 	return layers, err
 }
 
-// toneCurves returns for each channel the sample after its gain in linear
-// light, 0 to 1 encoded.
-func toneCurves(gain [3]float64) *[3][]float32 {
-	lin, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
-	var out [3][]float32
-	for c, g := range gain {
-		out[c] = make([]float32, len(lin))
-		for v, l := range lin {
-			if g == 1 {
-				out[c][v] = float32(v) / 65535 // exactly as it came
-				continue
+// shadeNodes is the number of nodes of a shade along the frame's longer side.
+// Between two of them the light of a lens that loses two stops in its corners
+// departs from a straight line by 1e-4, a fiftieth of an 8-bit step.
+const shadeNodes = 257
+
+// lightOf returns how a frame's samples become the picture's: tone curves that
+// give encoded samples, or linear light for the shade to encode.
+func lightOf(f *FrameSolution) (tone *[3][]float32, shade *warp.Shade) {
+	dec, enc := f.Tone.Tables()
+	even := f.Vignetting == blend.Vignetting{} && f.Field == blend.Field{}
+	tone = new([3][]float32)
+	for c, g := range f.Gain {
+		tone[c] = make([]float32, len(dec))
+		for v, l := range dec {
+			switch {
+			case even && g == 1:
+				tone[c][v] = float32(v) / 65535 // exactly as it came
+			case even:
+				tone[c][v] = enc.Encode(l * float32(g))
+			default:
+				tone[c][v] = l * float32(g)
 			}
-			out[c][v] = enc.Encode(l * float32(g))
 		}
 	}
-	return &out
+	if even {
+		return tone, nil
+	}
+	cam := f.Camera()
+	long := max(f.Width, f.Height)
+	nodes := func(side int) int { return max(2, side*(shadeNodes-1)/long+1) }
+	shade = &warp.Shade{Rows: nodes(f.Height), Cols: nodes(f.Width), Encode: (*[65537]float32)(enc)}
+	for j := range shade.Rows {
+		for i := range shade.Cols {
+			p := lightPos(&cam, geom.Pt{
+				X: float64(f.Width) * float64(i) / float64(shade.Cols-1),
+				Y: float64(f.Height) * float64(j) / float64(shade.Rows-1),
+			})
+			shade.Factor = append(shade.Factor, float32(f.shadeAt(p)))
+		}
+	}
+	return tone, shade
 }
 
 // cellFor returns the side of a seam cell in output pixels, a power of two.
@@ -206,7 +236,7 @@ func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.Vi
 		}
 		cam := l.frame.Camera().Scaled(1 / float64(cell))
 		cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
-		s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin})
+		s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Shade: l.shade})
 		r := image.Rect(floorDiv(l.bounds.Min.X, cell), floorDiv(l.bounds.Min.Y, cell), ceilDiv(l.bounds.Max.X, cell), ceilDiv(l.bounds.Max.Y, cell))
 		if coarse.WrapPx > 0 {
 			r.Max.X = min(r.Max.X, r.Min.X+coarse.WrapPx)

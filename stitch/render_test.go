@@ -27,7 +27,7 @@ func cleanRow(t testing.TB) *photographed {
 // truthOf renders the true picture on the view of a solution.
 func (p *photographed) truthOf(t testing.TB, sol *Solution) *raster.Picture {
 	t.Helper()
-	view, err := outputView(sol)
+	view, err := sol.Output.View()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -183,7 +183,7 @@ func TestCropInside(t *testing.T) {
 		if err := planOutput(sol, Options{Crop: crop}); err != nil {
 			t.Fatal(err)
 		}
-		view, err := outputView(sol)
+		view, err := sol.Output.View()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -233,7 +233,7 @@ func TestCropWhole(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	view, err := outputView(sol)
+	view, err := sol.Output.View()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"runtime"
 	"time"
 
+	"flatfell.example/blend"
 	"flatfell.example/geom"
 )
 
@@ -33,6 +35,7 @@ type Solution struct {
 	Version int             `json:"version"`
 	Frames  []FrameSolution `json:"frames"`
 	Pairs   []PairSolution  `json:"pairs"`
+	Light   LightSolution   `json:"light"`
 	// RMSPx is the root mean square distance between the tie points and where
 	// the cameras put them, in full-size pixels, outliers left out and each
 	// weighted by how precisely its window can be placed at all: a window on
@@ -64,8 +67,14 @@ type FrameSolution struct {
 	CamFromWorld [3][3]float64 `json:"cam_from_world"`
 	// Gain multiplies the frame's linear red, green and blue.
 	Gain [3]float64 `json:"gain"`
-	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶.
-	Vignetting [3]float64 `json:"vignetting"`
+	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, r = 1
+	// at half the diagonal from the principal point.
+	Vignetting blend.Vignetting `json:"vignetting"`
+	// Tone bends the response away from sRGB's, see blend.Tone; the same for
+	// all frames.
+	Tone blend.Tone `json:"tone"`
+	// Field is a slow gain over the frame, see blend.Field.
+	Field blend.Field `json:"field"`
 	// Sharpness is the root mean square of the gradient of the luma per pixel
 	// of a frame reduced to about 1.5 megapixels: comparable within a row.
 	Sharpness float64 `json:"sharpness"`
@@ -89,6 +98,81 @@ func (f *FrameSolution) setCamera(c geom.Camera) {
 	for i := range f.CamFromWorld {
 		copy(f.CamFromWorld[i][:], c.CamFromWorld[3*i:3*i+3])
 	}
+}
+
+// setLight takes frame k of l.
+func (f *FrameSolution) setLight(l *blend.Light, k int) {
+	f.Gain, f.Field = l.Frames[k].Gain, l.Frames[k].Field
+	f.Vignetting, f.Tone = l.Vignetting, l.Tone
+}
+
+// shadeAt returns the factor by which the light at a point of the frame is
+// multiplied, beside Gain.
+func (f *FrameSolution) shadeAt(p blend.LightPos) float64 {
+	return math.Exp(f.Field.At(p)) / f.Vignetting.At(p.X*p.X+p.Y*p.Y)
+}
+
+// Correct returns the function that takes the linear light of a place of the
+// frame, decoded by sRGB's curve, to what it is in the picture: the mean over
+// a patch around p, in pixels, that is small against what changes with p.
+func (f *FrameSolution) Correct() func(p geom.Pt, lin [3]float64) [3]float64 {
+	cam := f.Camera()
+	dec, enc := f.Tone.Tables()
+	return func(p geom.Pt, lin [3]float64) [3]float64 {
+		k := f.shadeAt(lightPos(&cam, p))
+		for c, v := range lin {
+			if f.Tone == (blend.Tone{}) {
+				lin[c] = v * f.Gain[c] * k
+				continue
+			}
+			at := min(max(blend.EncodeSRGB(v), 0), 1) * 65535
+			i := min(int(at), 65534)
+			l := float64(dec[i]) + (at-float64(i))*float64(dec[i+1]-dec[i])
+			lin[c] = blend.DecodeSRGB(float64(enc.Encode(float32(l * f.Gain[c] * k))))
+		}
+		return lin
+	}
+}
+
+// LightSolution says how well the frames' light is understood. Differences are
+// those between two frames that show the same place, in per cent of its light.
+type LightSolution struct {
+	Samples int `json:"samples"` // places compared
+	// Parts lists what the model has beside a gain for each channel:
+	// "vignetting", "tone", "field".
+	Parts []string `json:"parts"`
+	// Undetermined lists parts that the overlaps call for but cannot settle.
+	Undetermined []string `json:"undetermined"`
+	// BeforePercent and AfterPercent are the medians of the differences with
+	// the frames as they came and as they go into the picture.
+	BeforePercent float64 `json:"before_percent"`
+	AfterPercent  float64 `json:"after_percent"`
+	// FieldPercent is the largest slow gain of a frame.
+	FieldPercent float64 `json:"field_percent"`
+	// Moved is the share of the places that show something else in the two
+	// frames.
+	Moved float64 `json:"moved"`
+}
+
+func lightSolution(r blend.LightReport) LightSolution {
+	percent := func(log float64) float64 { return 100 * math.Expm1(log) }
+	s := LightSolution{
+		Samples: r.Samples, Parts: []string{}, Undetermined: append([]string{}, r.Undetermined...),
+		BeforePercent: percent(r.Before), AfterPercent: percent(r.After),
+		FieldPercent: percent(r.LargestField), Moved: 1 - r.Inliers,
+	}
+	if r.Samples == 0 {
+		s.Moved = 0
+	}
+	for _, p := range []struct {
+		name string
+		used bool
+	}{{"vignetting", r.Vignetting}, {"tone", r.Tone}, {"field", r.Field}} {
+		if p.used {
+			s.Parts = append(s.Parts, p.name)
+		}
+	}
+	return s
 }
 
 // PairSolution is the evidence that two frames join, A and B as indices into

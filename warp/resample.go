@@ -19,6 +19,53 @@ type Options struct {
 	// keeps a frame's outermost pixels, where demosaicing and lens correction
 	// are weakest, out of the picture.
 	MarginPx float64
+	// Shade varies the light over the frame. Nil means no change.
+	Shade *Shade
+}
+
+// Shade is a factor of the light that varies slowly over a frame: what makes
+// up for a lens that dims the corners. A sample v of channel c then counts as
+// Encode(tone[c][v] · factor), where tone gives linear light.
+type Shade struct {
+	// Factor has Rows × Cols nodes in row order, evenly spaced from the
+	// frame's first edge to its last, at least two either way. Between them
+	// it is interpolated linearly.
+	Factor     []float32
+	Rows, Cols int
+	// Encode has the sample, 1 = full scale, of linear light i/65535, the
+	// last one twice. Light outside [0, 1] is clipped.
+	Encode *[65537]float32
+}
+
+func (s *Shade) validate() error {
+	if s.Rows < 2 || s.Cols < 2 || len(s.Factor) != s.Rows*s.Cols || s.Encode == nil {
+		return fmt.Errorf("warp: a Shade of %d × %d nodes has %d factors", s.Rows, s.Cols, len(s.Factor))
+	}
+	return nil
+}
+
+// line sets dst to the factors at the pixels x0, x0 + 1, … of line y of a
+// frame of w × h pixels, as many as dst has; outside the frame it is continued
+// by the edge's.
+func (s *Shade) line(dst []float32, x0, y, w, h int) {
+	at := func(i, pixels, nodes int) (node int, t float32) {
+		v := (float64(min(max(i, 0), pixels-1)) + 0.5) / float64(pixels) * float64(nodes-1)
+		node = min(int(v), nodes-2)
+		return node, float32(v - float64(node))
+	}
+	j, ty := at(y, h, s.Rows)
+	upper, lower := s.Factor[j*s.Cols:][:s.Cols], s.Factor[(j+1)*s.Cols:][:s.Cols]
+	last := -1
+	var left, step float32
+	for i := range dst {
+		k, tx := at(x0+i, w, s.Cols)
+		if k != last {
+			last = k
+			left = upper[k] + ty*(lower[k]-upper[k])
+			step = upper[k+1] + ty*(lower[k+1]-upper[k+1]) - left
+		}
+		dst[i] = left + tx*step
+	}
 }
 
 // Validate returns an error if a setting is out of range.
@@ -28,6 +75,9 @@ func (o Options) Validate() error {
 	}
 	if !(o.MarginPx >= 0) || math.IsInf(o.MarginPx, 0) {
 		return fmt.Errorf("warp: MarginPx is %g, want a number of at least 0", o.MarginPx)
+	}
+	if o.Shade != nil {
+		return o.Shade.validate()
 	}
 	return nil
 }
@@ -39,6 +89,7 @@ type Sampler struct {
 	proj   projector
 	kernel Kernel
 	margin float64
+	shade  *Shade
 }
 
 // NewSampler returns the sampler of the frame src, seen by cam, on view. Frame
@@ -53,7 +104,7 @@ func NewSampler(src *raster.Picture, cam geom.Camera, view View, o Options) *Sam
 	if err := o.Validate(); err != nil {
 		panic(err)
 	}
-	return &Sampler{src: src, proj: newProjector(cam, view), kernel: o.Kernel, margin: o.MarginPx}
+	return &Sampler{src: src, proj: newProjector(cam, view), kernel: o.Kernel, margin: o.MarginPx, shade: o.Shade}
 }
 
 // PixelAt returns the exact point of the frame that the output point (x, y)
@@ -65,7 +116,8 @@ func (s *Sampler) PixelAt(x, y float64) (inFrame geom.Pt, ok bool) { return s.pr
 //
 // Samples go through tone before they are interpolated: a sample v of channel
 // c counts as tone[c][v], 65536 entries each, so that gain or linear light cost
-// nothing extra. A nil tone means v/65535.
+// nothing extra. A nil tone means v/65535. With a [Shade] the tone gives linear
+// light.
 //
 // Outside the frame it is continued by repeating its edge pixels, so that
 // pyramids have something smooth to stand on; past the end of the surface or
@@ -148,6 +200,7 @@ type fill struct {
 	// The window of the source that a piece of the block needs, toned and
 	// continued past the frame's edges: RGB interleaved.
 	window []float32
+	shade  []float32 // factors of a line of the window
 }
 
 var fillPool = sync.Pool{New: func() any { return new(fill) }}
@@ -289,6 +342,37 @@ func (f *fill) load(win image.Rectangle) {
 			inner[i] = red[src[i]]
 			inner[i+1] = green[src[i+1]]
 			inner[i+2] = blue[src[i+2]]
+		}
+		if f.s.shade != nil {
+			f.shadeLine(dst, win.Min.X, y)
+		}
+	}
+}
+
+// shadeLine shades and encodes a line of the window, of the frame's line y from
+// its column x0 on.
+func (f *fill) shadeLine(dst []float32, x0, y int) {
+	n := len(dst) / 3
+	if cap(f.shade) < n {
+		f.shade = make([]float32, n)
+	}
+	s := f.s.shade
+	factor := f.shade[:n]
+	s.line(factor, x0, y, f.s.src.Rect.Dx(), f.s.src.Rect.Dy())
+	enc := s.Encode
+	for i, k := range factor {
+		px := (*[3]float32)(dst[3*i:])
+		for c, v := range px {
+			v *= k * 65535
+			switch {
+			case !(v > 0):
+				px[c] = enc[0]
+			case v >= 65535:
+				px[c] = enc[65535]
+			default:
+				i := int(v)
+				px[c] = enc[i] + (enc[i+1]-enc[i])*(v-float32(i))
+			}
 		}
 	}
 }

@@ -422,3 +422,72 @@ func BenchmarkFill(b *testing.B) {
 		}
 	}
 }
+
+// TestShade: each source pixel is lit by the factor interpolated at its centre,
+// before anything is resampled, and encoded.
+func TestShade(t *testing.T) {
+	const w, h = 60, 90
+	src := noise(image.Rect(2, 3, 2+w, 3+h), 4)
+	for i, v := range src.Pix { // not so bright that the factor clips it
+		src.Pix[i] = v / 3
+	}
+	var enc [65537]float32 // square root
+	for i := range enc {
+		enc[i] = float32(math.Sqrt(math.Min(float64(i)/65535, 1)))
+	}
+	light := make([]float32, 1<<16) // square
+	for v := range light {
+		light[v] = float32(math.Pow(float64(v)/65535, 2))
+	}
+	tone := &[3][]float32{light, light, light}
+	shade := &Shade{Rows: 4, Cols: 3, Encode: &enc, Factor: []float32{
+		1, 1.5, 2,
+		1, 1, 1,
+		3, 0.5, 1,
+		0, 0, 4,
+	}}
+	factor := func(x, y int) float64 {
+		u, v := (float64(x)+0.5)/w*2, (float64(y)+0.5)/h*3
+		i, j := min(int(u), 1), min(int(v), 2)
+		u, v = u-float64(i), v-float64(j)
+		f := func(i, j int) float64 { return float64(shade.Factor[3*j+i]) }
+		return (1-v)*((1-u)*f(i, j)+u*f(i+1, j)) + v*((1-u)*f(i, j+1)+u*f(i+1, j+1))
+	}
+	lit := raster.NewPicture(image.Rect(0, 0, w, h))
+	for y := range h {
+		for x := range w {
+			for c := range 3 {
+				l := factor(x, y) * math.Pow(float64(src.Row(3 + y)[3*x+c])/65535, 2)
+				lit.Row(y)[3*x+c] = uint16(65535*math.Sqrt(math.Min(l, 1)) + 0.5)
+			}
+		}
+	}
+	cam := strong(w, h, 70)
+	view := viewOf(Cylinder, 70, cam)
+	got, want := planes(view.Rect), planes(view.Rect)
+	NewSampler(src, cam, view, Options{Shade: shade}).Fill(got, nil, view.Rect, tone)
+	NewSampler(lit, cam, view, Options{}).Fill(want, nil, view.Rect, nil)
+	for c := range got {
+		for i, v := range got[c].Pix {
+			// The square root of light is steep in the dark: half a step of its
+			// table, 1/131070, is 0.003 there.
+			if d := float64(v - want[c].Pix[i]); !(math.Abs(d) <= 0.004) {
+				t.Fatalf("channel %d, sample %d: %v, want %v", c, i, v, want[c].Pix[i])
+			}
+		}
+	}
+	// A part of it is the same.
+	part := image.Rect(view.Rect.Min.X+11, view.Rect.Min.Y+17, view.Rect.Min.X+40, view.Rect.Min.Y+60)
+	some := planes(part)
+	NewSampler(src, cam, view, Options{Shade: shade}).Fill(some, nil, part, tone)
+	for y := part.Min.Y; y < part.Max.Y; y++ {
+		if !slices.Equal(some[1].Row(y), got[1].Row(y)[part.Min.X-view.Rect.Min.X:][:part.Dx()]) {
+			t.Fatalf("line %d differs as a tile", y)
+		}
+	}
+	for _, bad := range []*Shade{{}, {Rows: 2, Cols: 2, Factor: make([]float32, 3), Encode: &enc}, {Rows: 2, Cols: 2, Factor: make([]float32, 4)}} {
+		if (Options{Shade: bad}).Validate() == nil {
+			t.Errorf("%d × %d nodes with %d factors are valid", bad.Rows, bad.Cols, len(bad.Factor))
+		}
+	}
+}

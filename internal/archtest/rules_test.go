@@ -37,7 +37,7 @@ var rooms = map[string]room{
 
 	"features": {imports: []string{"geom", "raster"}, why: "corners of planes, matched by rays at most"},
 	"warp":     {imports: []string{"geom", "raster"}, why: "a frame on a surface: pixels and cameras, no files"},
-	"blend":    {imports: []string{"raster"}, modules: []string{gonum}, why: "layers of pixels; it knows no cameras, so that a focus bracket can use it too"},
+	"blend":    {imports: []string{"raster", "internal/optim"}, modules: []string{gonum}, why: "layers of pixels; it knows no cameras, so that a focus bracket can use it too"},
 	"plan":     {imports: []string{"geom"}, why: "planning needs angles, never pixels"},
 
 	"internal/photo": {imports: []string{"geom", "raster"}, modules: []string{ximage, metadata}, why: "the only room that touches image files"},

@@ -21,7 +21,7 @@ func (d *developer) develop(dst []uint16, number uint64, c rgb) {
 	v := [3]float64{encode(c.r), encode(c.g), encode(c.b)}
 	if d.tone {
 		for i := range v {
-			v[i] = toneCurve(v[i])
+			v[i] = ToneCurve(v[i])
 		}
 	}
 	if d.sigma > 0 {
@@ -63,8 +63,9 @@ var encodeTable = func() *[encodeSteps + 1]float64 {
 	return &t
 }()
 
-// toneCurve is an S with fixed points 0, ½ and 1 and slope 1.3 in the middle.
-func toneCurve(x float64) float64 { return x - 0.3/(2*math.Pi)*math.Sin(2*math.Pi*x) }
+// ToneCurve is the curve of Row.ToneCurve, of encoded samples: an S with fixed
+// points 0, ½ and 1 and slope 1.3 in the middle.
+func ToneCurve(x float64) float64 { return x - 0.3/(2*math.Pi)*math.Sin(2*math.Pi*x) }
 
 // gauss3 returns three independent normal deviates for a counter (Box &
 // Muller, Annals of Mathematical Statistics 29, 1958).

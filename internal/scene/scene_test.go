@@ -187,18 +187,18 @@ func TestTransferCurves(t *testing.T) {
 	}
 	last := -1.0
 	for i := range 1001 {
-		v := toneCurve(float64(i) / 1000)
+		v := ToneCurve(float64(i) / 1000)
 		if !(v > last) {
 			t.Fatalf("tone curve falls at %d/1000", i)
 		}
 		last = v
 	}
 	for _, x := range []float64{0, 0.5, 1} {
-		if got := toneCurve(x); !(math.Abs(got-x) < 1e-12) {
-			t.Errorf("toneCurve(%v) = %v", x, got)
+		if got := ToneCurve(x); !(math.Abs(got-x) < 1e-12) {
+			t.Errorf("ToneCurve(%v) = %v", x, got)
 		}
 	}
-	if !(toneCurve(0.25) < 0.24 && toneCurve(0.75) > 0.76) {
+	if !(ToneCurve(0.25) < 0.24 && ToneCurve(0.75) > 0.76) {
 		t.Error("tone curve is no S")
 	}
 }

@@ -1,0 +1,210 @@
+package bench
+
+import (
+	"context"
+	"image"
+	"math"
+
+	"flatfell.example/blend"
+	"flatfell.example/geom"
+	"flatfell.example/internal/scene"
+	"flatfell.example/raster"
+	"flatfell.example/stitch"
+)
+
+const (
+	// seamReach is how far from a seam a pixel counts as near it.
+	seamReach = 64
+	// skyElevation is the angle above the horizon beyond which the coast shows
+	// nothing but sky, the tip of a sea stack apart.
+	skyElevation = 14 * geom.Degree
+	// skyPatch is the width in pixels over which the sky's columns are averaged.
+	skyPatch = 32
+)
+
+// picture renders the true picture on the view of a solution.
+func (s *photographs) picture(ctx context.Context, workers int, sol *stitch.Solution) (*raster.Picture, error) {
+	view, err := sol.Output.View()
+	if err != nil {
+		return nil, err
+	}
+	trueFromFound := foundFromTrue(sol, s.truth).Inv()
+	return s.coast.Surface(ctx, workers, view.Rect, 2, 1/view.PxPerRadian, func(x, y float64) (geom.Vec, bool) {
+		ray, ok := view.RayAt(x, y)
+		return trueFromFound.Apply(ray), ok
+	})
+}
+
+// mask is a set of pixels of a rectangle that starts at (0, 0).
+type mask struct {
+	w, h int
+	in   []bool
+}
+
+func newMask(r image.Rectangle) *mask {
+	return &mask{r.Dx(), r.Dy(), make([]bool, r.Dx()*r.Dy())}
+}
+
+// nearSeams returns the pixels within reach of a place where the label changes.
+func nearSeams(labels *blend.Labels, r image.Rectangle, reach int) *mask {
+	m := newMask(r)
+	any := func(int) bool { return true }
+	label := make([]int, len(m.in))
+	for y := range m.h {
+		for x := range m.w {
+			label[y*m.w+x] = labels.Pixel(x, y, any)
+		}
+	}
+	for y := range m.h {
+		for x := range m.w {
+			i := y*m.w + x
+			if x+1 < m.w && label[i] != label[i+1] || y+1 < m.h && label[i] != label[i+m.w] {
+				for v := max(0, y-reach); v <= min(m.h-1, y+reach); v++ {
+					half := int(math.Sqrt(float64(reach*reach - (v-y)*(v-y))))
+					for u := max(0, x-half); u <= min(m.w-1, x+half); u++ {
+						m.in[v*m.w+u] = true
+					}
+				}
+			}
+		}
+	}
+	return m
+}
+
+// skyAbove returns the number of the picture's lines that lie wholly above an
+// elevation.
+func skyAbove(sol *stitch.Solution, elevation geom.Angle) int {
+	return max(0, int(sol.Output.OriginPx[1]-sol.Output.PxPerRadian*math.Tan(elevation.Radians())))
+}
+
+// clippedSample is the encoded level from which a sample is not compared.
+const clippedSample = 0xf000
+
+// commonGain returns for each channel the factor of linear light from pic to
+// truth, which no stitcher can know: the ratio of the sums of what is clipped in
+// neither.
+func commonGain(pic, truth *raster.Picture) (gain [3]float64) {
+	dec := blend.SRGBDecodeTable()
+	var sum, want [3]float64
+	for i, v := range pic.Pix {
+		if w := truth.Pix[i]; v < clippedSample && w < clippedSample {
+			sum[i%3] += float64(dec[v])
+			want[i%3] += float64(dec[w])
+		}
+	}
+	for c := range gain {
+		gain[c] = want[c] / sum[c]
+	}
+	return gain
+}
+
+// comparePictures returns the PSNR in dB of encoded samples after the common
+// gain, and how much lower it is near the seams than elsewhere. Clipped samples
+// don't count.
+func comparePictures(pic, truth *raster.Picture, near *mask) (psnr, seamDrop float64) {
+	gain := commonGain(pic, truth)
+	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
+	var sq, n [2]float64
+	for i, v := range pic.Pix {
+		w := truth.Pix[i]
+		if v >= clippedSample || w >= clippedSample {
+			continue
+		}
+		d := float64(enc.Encode(dec[v]*float32(gain[i%3]))) - float64(w)/0xffff
+		k := 0
+		if near.in[i/3] {
+			k = 1
+		}
+		sq[k] += d * d
+		n[k]++
+	}
+	db := func(sq, n float64) float64 { return -10 * math.Log10(sq/n) }
+	return db(sq[0]+sq[1], n[0]+n[1]), db(sq[0], n[0]) - db(sq[1], n[1])
+}
+
+// scallop returns the largest less the smallest difference between the mean
+// L* of pic and of truth in a column of sky, over skyPatch columns each. If pic
+// has the scene's tone curve, truth gets it too, at pic's exposure.
+func scallop(pic, truth *raster.Picture, lines int, toned bool) float64 {
+	if lines < skyPatch {
+		return math.NaN()
+	}
+	plain := pic
+	if toned {
+		plain = withoutTone(pic)
+	}
+	gain := commonGain(plain, truth)
+	dec := blend.SRGBDecodeTable()
+	lightness := func(p *raster.Picture, x0 int, show func(c int, v uint16) float64) float64 {
+		var sum float64
+		for y := range lines {
+			row := p.Row(y)
+			for x := x0; x < x0+skyPatch; x++ {
+				var lin [3]float64
+				for c := range lin {
+					lin[c] = show(c, row[3*x+c])
+				}
+				sum += blend.LabFromLinear(lin).L
+			}
+		}
+		return sum / float64(lines*skyPatch)
+	}
+	asIs := func(_ int, v uint16) float64 { return float64(dec[v]) }
+	exposed := func(c int, v uint16) float64 {
+		l := float64(dec[v]) / gain[c]
+		if toned {
+			l = blend.DecodeSRGB(scene.ToneCurve(min(blend.EncodeSRGB(l), 1)))
+		}
+		return l
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for x := 0; x+skyPatch <= pic.Rect.Dx(); x += skyPatch {
+		d := lightness(pic, x, asIs) - lightness(truth, x, exposed)
+		lo, hi = min(lo, d), max(hi, d)
+	}
+	return hi - lo
+}
+
+// withoutTone returns pic with the scene's tone curve undone.
+func withoutTone(pic *raster.Picture) *raster.Picture {
+	var undo [1 << 16]uint16
+	v := 0
+	for i := range undo {
+		for v < 0xffff && scene.ToneCurve(float64(v)/0xffff) < float64(i)/0xffff {
+			v++
+		}
+		undo[i] = uint16(v)
+	}
+	out := raster.NewPicture(pic.Rect)
+	for i, s := range pic.Pix {
+		out.Pix[i] = undo[s]
+	}
+	return out
+}
+
+// noiseRatio returns the noise of the sky's pixels on the seams, within 4
+// pixels, over that away from them. Noise is the root mean square of the
+// Laplacian of Immerkær (Computer Vision and Image Understanding 64(2), 1996),
+// which is zero on a gradient.
+func noiseRatio(pic *raster.Picture, labels *blend.Labels, lines int, near *mask) float64 {
+	on := nearSeams(labels, pic.Rect, 4)
+	var sq, n [2]float64
+	for y := 1; y+1 < lines; y++ {
+		a, b, c := pic.Row(y-1), pic.Row(y), pic.Row(y+1)
+		for x := 1; x+1 < pic.Rect.Dx(); x++ {
+			k := 0
+			switch {
+			case on.in[y*on.w+x]:
+				k = 1
+			case near.in[y*near.w+x]:
+				continue
+			}
+			i := 3*x + 1 // green
+			v := func(r []uint16, d int) float64 { return float64(r[i+3*d]) / 0xffff }
+			l := v(a, -1) - 2*v(a, 0) + v(a, 1) - 2*v(b, -1) + 4*v(b, 0) - 2*v(b, 1) + v(c, -1) - 2*v(c, 0) + v(c, 1)
+			sq[k] += l * l
+			n[k]++
+		}
+	}
+	return math.Sqrt(sq[1] / n[1] / (sq[0] / n[0]))
+}

@@ -1,0 +1,211 @@
+package blend
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// LightPos is a point of a frame, x right and y down from its optical centre,
+// 1 = half the frame's diagonal.
+type LightPos struct{ X, Y float64 }
+
+// LightSample is one place that two frames show.
+//
+// The caller leaves out places that are clipped in either frame (a channel
+// above 0.97 encoded) and dark ones (below 0.01 linear): their ratio is not
+// the ratio of exposures. A sample with a channel that is not above zero in
+// both frames is passed over all the same.
+type LightSample struct {
+	A, B       int // frame numbers
+	AtA, AtB   LightPos
+	LinA, LinB [3]float64 // mean linear red, green, blue
+	// Sigma is the error of log(LinA/LinB) that noise and texture let expect,
+	// as a standard deviation. Zero means 0.01.
+	Sigma float64
+}
+
+// Light is how the frames of a row recorded the light. What arrived at the
+// lens, up to a factor common to all frames, follows from a frame's linear
+// sample L, of encoded value v, at p:
+//
+//	log arrived = log L + T(v) + log Gain + F(p) − log V(|p|)
+type Light struct {
+	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, shared
+	// by all frames.
+	Vignetting Vignetting
+	// Tone bends the response of all frames away from sRGB's.
+	Tone   Tone
+	Frames []FrameLight
+}
+
+// FrameLight is what one frame has for itself.
+type FrameLight struct {
+	Gain  [3]float64
+	Field Field
+}
+
+// Vignetting are a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, r = 1 at half
+// the frame's diagonal: the part of the light that the lens and what is
+// screwed on it let through (Goldman & Chen 2005).
+type Vignetting [3]float64
+
+// At returns V where r² = r2.
+func (a Vignetting) At(r2 float64) float64 {
+	return max(1+r2*(a[0]+r2*(a[1]+r2*a[2])), minFalloff)
+}
+
+// minFalloff keeps V positive whatever the search tries; a lens that lets
+// through less than that shows black corners.
+const minFalloff = 0.02
+
+// Tone are the coefficients of T(v) = Σ tᵢ (vⁱ⁺² − γᵢ v), the logarithm by
+// which the frames' decoding departs from sRGB's at the encoded value v.
+//
+// Frames taken with different exposures tell the curve of a camera only up to
+// a power of the light (Grossberg & Nayar, "What is the space of camera
+// response functions?", CVPR 2003, call it the exponential ambiguity). The γᵢ
+// take out of each term what a power would do, so that the mean slope stays
+// that of sRGB.
+type Tone [3]float64
+
+// At returns T(v).
+func (t Tone) At(v float64) float64 {
+	sum := 0.
+	for i, b := range toneTerms(v) {
+		sum += t[i] * b
+	}
+	return sum
+}
+
+// Tables returns the linear light of each 16-bit sample, 1 for 65535, and the
+// table back. Those of the zero Tone are sRGB's. They are shared: read only.
+// t must rise, as what [FitLight] returns does.
+func (t Tone) Tables() (*[65536]float32, *EncodeTable) {
+	if t == (Tone{}) {
+		return SRGBDecodeTable(), SRGBEncodeTable()
+	}
+	white := t.At(1)
+	dec, enc := new([65536]float32), new(EncodeTable)
+	for i := range dec {
+		v := float64(i) / 65535
+		dec[i] = float32(DecodeSRGB(v) * math.Exp(t.At(v)-white))
+	}
+	v := 0
+	for i := range enc {
+		l := float32(min(i, 65535)) / 65535
+		for v < 65534 && dec[v+1] < l {
+			v++
+		}
+		part := float32(1)
+		if rise := dec[v+1] - dec[v]; rise > 0 {
+			part = min(max((l-dec[v])/rise, 0), 1)
+		}
+		enc[i] = (float32(v) + part) / 65535
+	}
+	return dec, enc
+}
+
+// toneTerms returns the terms of T at v.
+func toneTerms(v float64) (b [3]float64) {
+	p := v
+	for i := range b {
+		p *= v
+		b[i] = p - toneSlope[i]*v
+	}
+	return b
+}
+
+// toneSlope are the γᵢ: the terms are uncorrelated with log L over encoded
+// values from 0.1 to 1.
+var toneSlope = func() (gamma [3]float64) {
+	const steps = 1000
+	var sum, log float64
+	var power, cross [4]float64
+	for i := range steps + 1 {
+		v := 0.1 + 0.9*float64(i)/steps
+		l := math.Log(DecodeSRGB(v))
+		sum++
+		log += l
+		p := 1.
+		for k := range power {
+			p *= v
+			power[k] += p
+			cross[k] += p * l
+		}
+	}
+	cov := func(k int) float64 { return cross[k] - power[k]*log/sum }
+	for i := range gamma {
+		gamma[i] = cov(i+1) / cov(0)
+	}
+	return gamma
+}()
+
+// FieldTerms is the number of terms of a [Field].
+const FieldTerms = 8
+
+// Field are the coefficients of F(p), a slow gain over one frame: the Legendre
+// polynomials P1 to P4 of y, and x times P0 to P3.
+type Field [FieldTerms]float64
+
+// At returns F(p).
+func (f *Field) At(p LightPos) float64 {
+	sum := 0.
+	for i, b := range fieldTerms(p) {
+		sum += f[i] * b
+	}
+	return sum
+}
+
+func fieldTerms(p LightPos) [FieldTerms]float64 {
+	y, y2 := p.Y, p.Y*p.Y
+	p2, p3, p4 := (3*y2-1)/2, y*(5*y2-3)/2, (y2*(35*y2-30)+3)/8
+	return [FieldTerms]float64{y, p2, p3, p4, p.X, p.X * y, p.X * p2, p.X * p3}
+}
+
+// largest returns the largest |F| over a frame of any shape.
+func (f *Field) largest() float64 {
+	worst := 0.
+	for i := range 21 {
+		for j := range 21 {
+			x, y := float64(i-10)/10, float64(j-10)/10
+			if x*x+y*y <= 1 {
+				worst = max(worst, math.Abs(f.At(LightPos{x, y})))
+			}
+		}
+	}
+	return worst
+}
+
+// LightOptions are the settings of [FitLight]. The zero value is usable.
+type LightOptions struct {
+	// PriorSigma is the standard deviation that gains are expected to have
+	// around 1, as a natural logarithm. Zero means 0.1, the σ_g of Brown &
+	// Lowe 2007. Smaller keeps long rows from drifting; larger trusts the
+	// samples more.
+	PriorSigma float64
+	// Start holds each frame's log gain as the camera's metadata has it, the
+	// same for its channels; the prior is about it. Nil means 0 for all.
+	Start []float64
+	// GainsOnly leaves out all but the gains.
+	GainsOnly bool
+	// MostField bounds the slow gain of a frame, as a natural logarithm.
+	// Zero means 0.15.
+	MostField float64
+}
+
+// ErrLight is wrapped by the errors of [FitLight] about its input.
+var ErrLight = errors.New("blend: bad light input")
+
+// Validate reports the first field out of range for n frames.
+func (o LightOptions) Validate(n int) error {
+	switch {
+	case !(o.PriorSigma >= 0):
+		return fmt.Errorf("%w: PriorSigma %v is negative", ErrLight, o.PriorSigma)
+	case o.Start != nil && len(o.Start) != n:
+		return fmt.Errorf("%w: Start has %d entries for %d frames", ErrLight, len(o.Start), n)
+	case !(o.MostField >= 0):
+		return fmt.Errorf("%w: MostField %v is negative", ErrLight, o.MostField)
+	}
+	return nil
+}
