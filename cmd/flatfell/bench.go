@@ -48,9 +48,16 @@ in view, are joined and levelled.`,
 	},
 	{
 		name: "light", short: "how well the frames' colours agree where they overlap", large: true,
-		long: `Rows with automatic exposure and white balance are joined; the colours of the
-frames are compared where two show the same, before and after balancing.`,
+		long: `Rows from cameras with automatic exposure and white balance, dark corners and a
+tone curve are joined; the frames are compared where two show the same, what was
+found of the lens with what is true, and the picture with the true one.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Light(ctx, c) },
+	},
+	{
+		name: "movers", short: "what moved must be whole or absent, and once at most", large: true,
+		long: `Rows of a coast with birds, boats, walkers and wave crests are joined; those that
+the picture shows in part or twice are counted.`,
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Movers(ctx, c) },
 	},
 	{
 		name: "unrelated", short: "frames that share nothing must not be joined", places: true,
