@@ -126,7 +126,7 @@ func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*sce
 			return nil, err
 		}
 	}
-	return &truth, writeWhole(filepath.Join(dir, "truth.json"), d.overwrite, indented{truth})
+	return &truth, photo.WriteWhole(ctx, filepath.Join(dir, "truth.json"), d.overwrite, indented{truth})
 }
 
 // indented writes a value as indented JSON.

@@ -2,11 +2,7 @@ package main
 
 import (
 	"errors"
-	"fmt"
-	"io"
 	"io/fs"
-	"math/rand/v2"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -25,7 +21,7 @@ func (s *stitchCommand) checkOutputs(inputs []string) error {
 	}{
 		{"--output", s.out, photo.CheckWritable},
 		{"--preview", s.preview, checkPreview},
-		{"--solution", s.solution, checkWhole},
+		{"--solution", s.solution, photo.CheckWhole},
 	}
 	for i, out := range outputs {
 		if out.path == "" {
@@ -65,72 +61,6 @@ func checkPreview(path string, overwrite bool) error {
 		return &photo.Error{Path: path, Kind: photo.ErrEnding, What: "is no name for a preview", Remedy: "use .jpg"}
 	}
 	return photo.CheckWritable(path, overwrite)
-}
-
-// checkWhole reports early what would make writeWhole fail.
-func checkWhole(path string, overwrite bool) error {
-	if !overwrite {
-		if _, err := os.Lstat(path); err == nil {
-			return exists(path)
-		}
-	}
-	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
-		return &photo.Error{Path: path, Kind: photo.ErrNotWritable, What: "is no ordinary file", Remedy: "give another name"}
-	}
-	temp, err := createTemp(path)
-	if err != nil {
-		return notWritable(path, err)
-	}
-	if err := errors.Join(temp.Close(), os.Remove(temp.Name())); err != nil {
-		return notWritable(path, err)
-	}
-	return nil
-}
-
-// writeWhole writes content to path, whole or not at all: under a hidden name
-// in the same folder, synced, then renamed.
-func writeWhole(path string, overwrite bool, content io.WriterTo) (err error) {
-	temp, err := createTemp(path)
-	if err != nil {
-		return notWritable(path, err)
-	}
-	defer os.Remove(temp.Name()) // without effect once it is renamed
-	_, err = content.WriteTo(temp)
-	if err == nil {
-		err = temp.Sync()
-	}
-	if err := errors.Join(err, temp.Close()); err != nil {
-		return notWritable(path, err)
-	}
-	if overwrite {
-		err = os.Rename(temp.Name(), path)
-	} else if err = os.Link(temp.Name(), path); err != nil && !errors.Is(err, fs.ErrExist) {
-		// A file system without links: the check and the renaming are two steps.
-		if _, statErr := os.Lstat(path); statErr == nil {
-			return exists(path)
-		}
-		err = os.Rename(temp.Name(), path)
-	}
-	switch {
-	case errors.Is(err, fs.ErrExist):
-		return exists(path)
-	case err != nil:
-		return notWritable(path, err)
-	}
-	return nil
-}
-
-func createTemp(path string) (*os.File, error) {
-	name := filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%016x.part", filepath.Base(path), rand.Uint64()))
-	return os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-}
-
-func exists(path string) error {
-	return &photo.Error{Path: path, Kind: photo.ErrExists, What: "is there already", Remedy: "give another name or allow to overwrite it"}
-}
-
-func notWritable(path string, cause error) error {
-	return &photo.Error{Path: path, Kind: photo.ErrNotWritable, What: "cannot be written", Remedy: "check the permissions and the free space of the folder", Cause: cause}
 }
 
 // plainPathError is err without the path, which stands already in the message.

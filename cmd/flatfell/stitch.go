@@ -252,7 +252,7 @@ func (s *stitchCommand) write(ctx context.Context, pic *raster.Picture, sol *sti
 	}
 	sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
 	if s.solution != "" {
-		if err := writeWhole(s.solution, s.overwrite, sol); err != nil {
+		if err := photo.WriteWhole(ctx, s.solution, s.overwrite, sol); err != nil {
 			return fmt.Errorf("%s is written, but its solution is not: %w", s.out, err)
 		}
 	}

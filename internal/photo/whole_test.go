@@ -1,14 +1,13 @@
-package main
+package photo
 
 import (
+	"context"
 	"errors"
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"flatfell.example/internal/photo"
 )
 
 // breaksOff is content that fails when half is written.
@@ -26,13 +25,16 @@ func TestWriteWhole(t *testing.T) {
 		name              string
 		before, after     string // content; empty: no file
 		overwrite, broken bool
+		cancelled         bool
 		kind              error
 	}{
 		{name: "new", after: "new"},
-		{name: "new, breaks off", broken: true, kind: photo.ErrNotWritable},
-		{name: "exists", before: "old", after: "old", kind: photo.ErrExists},
+		{name: "new, breaks off", broken: true, kind: ErrNotWritable},
+		{name: "new, cancelled", cancelled: true, kind: context.Canceled},
+		{name: "exists", before: "old", after: "old", kind: ErrExists},
 		{name: "replaced", before: "old", after: "new", overwrite: true},
-		{name: "replaced, breaks off", before: "old", after: "old", overwrite: true, broken: true, kind: photo.ErrNotWritable},
+		{name: "replaced, breaks off", before: "old", after: "old", overwrite: true, broken: true, kind: ErrNotWritable},
+		{name: "replaced, cancelled", before: "old", after: "old", overwrite: true, cancelled: true, kind: context.Canceled},
 		{name: "nothing to replace", after: "new", overwrite: true},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -47,18 +49,22 @@ func TestWriteWhole(t *testing.T) {
 			if tt.broken {
 				content = breaksOff{}
 			}
-			if err := writeWhole(path, tt.overwrite, content); !errors.Is(err, tt.kind) {
+			ctx, cancel := context.WithCancel(t.Context())
+			defer cancel()
+			if tt.cancelled {
+				cancel()
+			}
+			checked := CheckWhole(path, tt.overwrite)
+			if (tt.kind == ErrExists) != errors.Is(checked, ErrExists) {
+				t.Errorf("checked early: %v", checked)
+			}
+			if err := WriteWhole(ctx, path, tt.overwrite, content); !errors.Is(err, tt.kind) {
 				t.Errorf("error %v, want %v", err, tt.kind)
 			}
-			if got, _ := os.ReadFile(path); string(got) != tt.after {
-				t.Errorf("holds %q, want %q", got, tt.after)
-			}
-			want := 1
 			if tt.after == "" {
-				want = 0
-			}
-			if left, err := os.ReadDir(dir); err != nil || len(left) != want {
-				t.Errorf("the folder holds %v, %v", left, err)
+				wantFiles(t, dir)
+			} else {
+				wantFiles(t, dir, "a.json: "+tt.after)
 			}
 		})
 	}
