@@ -7,12 +7,12 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
 
 	"github.com/spf13/cobra"
 
+	"flatfell.example/bench"
 	"flatfell.example/geom"
 	"flatfell.example/internal/photo"
 	"flatfell.example/internal/scene"
@@ -144,34 +144,13 @@ func (j indented) WriteTo(w io.Writer) (int64, error) {
 // compareWithTruth prints how far the solution is from the cameras that the
 // frames were rendered with.
 func compareWithTruth(w io.Writer, dir string, sol *stitch.Solution, truth *scene.Truth) error {
-	worst, tilt := rotationErrors(sol, truth)
+	e := bench.Compare(sol, truth.Cameras())
 	found, given := sol.Frames[0].FocalPx, truth.Frames[0].Camera.FocalPx
 	_, err := fmt.Fprintf(w, `
 Against the truth: rotations off by %.4f° at most, the vertical by %.3f°,
 the focal length by %+.3f %% (%.2f instead of %.2f pixels).
 Look at the frames in %s and at the picture %s.
-`, worst.Degrees(), tilt.Degrees(), 100*(found/given-1), found, given,
+`, e.Worst().Degrees(), e.Tilt.Degrees(), 100*e.Focal, found, given,
 		filepath.Join(dir, "frames"), sol.Output.File)
 	return err
-}
-
-// rotationErrors returns the largest error of a frame's rotation when the
-// rotation common to all is removed, which no stitcher can know, and by how
-// much that common one tilts the vertical.
-func rotationErrors(sol *stitch.Solution, truth *scene.Truth) (worst, tilt geom.Angle) {
-	var trueAxes, foundAxes []geom.Vec
-	for i := range sol.Frames {
-		for axis := range 3 {
-			trueAxes = append(trueAxes, truth.Frames[i].Camera.CamFromWorld.Row(axis))
-			foundAxes = append(foundAxes, sol.Frames[i].Camera().CamFromWorld.Row(axis))
-		}
-	}
-	foundFromTrue, _ := geom.FitRotation(trueAxes, foundAxes, nil)
-	for i := range sol.Frames {
-		want := truth.Frames[i].Camera.CamFromWorld
-		got := sol.Frames[i].Camera().CamFromWorld.Mul(foundFromTrue)
-		worst = max(worst, got.Mul(want.Inv()).Angle())
-	}
-	down := foundFromTrue.Apply(geom.Vec{Y: 1})
-	return worst, geom.Angle(math.Atan2(math.Hypot(down.X, down.Z), down.Y))
 }
