@@ -58,6 +58,25 @@ func TestDemo(t *testing.T) {
 	}
 }
 
+// TestDemoInterrupted: Ctrl-C leaves whole files and names them.
+func TestDemoInterrupted(t *testing.T) {
+	defer func(row scene.Row) { demoRow = row }(demoRow)
+	demoRow.Frames, demoRow.Width, demoRow.Height = 2, 60, 90
+	for _, tt := range []struct {
+		after, say string // % stands for the folder
+	}{
+		{"frames/coast-1.jpg", "%/frames/coast-1.jpg is written, but %/frames/coast-2.jpg, %/truth.json, %/row.jpg, %/small.jpg and %/solution.json are not: interrupted"},
+		{"truth.json", "%/frames/coast-1.jpg, %/frames/coast-2.jpg and %/truth.json are written, but %/row.jpg, %/small.jpg and %/solution.json are not: interrupted"},
+	} {
+		dir := filepath.Join(t.TempDir(), "demo")
+		var stdout, stderr bytes.Buffer
+		status := execute(untilExists{t.Context(), filepath.Join(dir, tt.after)}, []string{"demo", dir, "--quiet"}, &stdout, &stderr)
+		if want := "flatfell: error: " + inFolder(tt.say, dir) + "\n"; status != statusFailed || stderr.String() != want || stdout.Len() > 0 {
+			t.Errorf("status %d, stdout %q, stderr %q, want %q", status, &stdout, &stderr, want)
+		}
+	}
+}
+
 func readJSON(t *testing.T, path string, v any) {
 	t.Helper()
 	b, err := os.ReadFile(path)

@@ -2,8 +2,10 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"flatfell.example/internal/photo"
@@ -61,6 +63,74 @@ func checkPreview(path string, overwrite bool) error {
 		return &photo.Error{Path: path, Kind: photo.ErrEnding, What: "is no name for a preview", Remedy: "use .jpg"}
 	}
 	return photo.CheckWritable(path, overwrite)
+}
+
+// unfinished is an error after some of several outputs. Those written are
+// whole, and the others are as they were: each appears at once or not at all.
+type unfinished struct {
+	written, missing []string // files, one or more of each
+	err              error
+}
+
+func (u *unfinished) Error() string {
+	return fmt.Sprintf("%s written, but %s not: %s", are(u.written), are(u.missing), plain(u.err))
+}
+
+func (u *unfinished) Unwrap() error { return u.err }
+
+// are says "a is", "a and b are", "a, b and c are".
+func are(files []string) string {
+	last := len(files) - 1
+	if last == 0 {
+		return files[0] + " is"
+	}
+	return strings.Join(files[:last], ", ") + " and " + files[last] + " are"
+}
+
+// output is a file to write; an empty path is none.
+type output struct {
+	path  string
+	write func() error
+}
+
+// writeAll writes the outputs in turn. An error after the first is of type
+// [*unfinished].
+func writeAll(outputs []output) error {
+	var written []string
+	for i, out := range outputs {
+		if out.path == "" {
+			continue
+		}
+		if err := out.write(); err != nil {
+			return after(written, pathsOf(outputs[i:]), err)
+		}
+		written = append(written, out.path)
+	}
+	return nil
+}
+
+// pathsOf lists the outputs.
+func pathsOf(outputs []output) (paths []string) {
+	for _, out := range outputs {
+		if out.path != "" {
+			paths = append(paths, out.path)
+		}
+	}
+	return paths
+}
+
+// after is err, which kept missing from being written when written was
+// there; if it is of type [*unfinished], some of missing is written after all.
+func after(written, missing []string, err error) error {
+	if u, ok := errors.AsType[*unfinished](err); ok {
+		written = slices.Concat(written, u.written)
+		missing = slices.DeleteFunc(slices.Clone(missing), func(path string) bool { return slices.Contains(u.written, path) })
+		err = u.err
+	}
+	if len(written) == 0 {
+		return err
+	}
+	return &unfinished{written, missing, err}
 }
 
 // plainPathError is err without the path, which stands already in the message.
