@@ -17,6 +17,9 @@ import (
 
 // TestDemo runs the demonstration with small frames.
 func TestDemo(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders five frames and joins twice")
+	}
 	defer func(row scene.Row) { demoRow = row }(demoRow)
 	demoRow.Frames, demoRow.Width, demoRow.Height = 3, 300, 450
 	dir := filepath.Join(t.TempDir(), "demo")

@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -34,6 +35,9 @@ func TestInterrupt(t *testing.T) {
 	frames := rowOfTwo(t)
 	for _, s := range stitchStages {
 		t.Run(s.name, func(t *testing.T) {
+			if testing.Short() && !slices.Contains([]string{"find corners", "write"}, s.name) {
+				t.Skip("each stage joins the row anew up to itself")
+			}
 			out := t.TempDir()
 			var stdout bytes.Buffer
 			stderr := &interrupter{trigger: "flatfell: " + s.words}

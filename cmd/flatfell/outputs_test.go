@@ -62,6 +62,9 @@ func wantEntries(t *testing.T, dir string, want ...string) {
 // TestInterruptBetweenOutputs: what was written before Ctrl-C stays and is
 // named, and so is what was not.
 func TestInterruptBetweenOutputs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("joins a row and renders it twice more")
+	}
 	frames := rowOfTwo(t)
 	found := filepath.Join(t.TempDir(), "found.json")
 	var stdout, stderr bytes.Buffer
