@@ -7,12 +7,13 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/spf13/cobra"
 
+	"flatfell.example/bench"
 	"flatfell.example/geom"
 	"flatfell.example/internal/photo"
 	"flatfell.example/internal/scene"
@@ -65,27 +66,29 @@ func (d *demoCommand) run(cmd *cobra.Command, args []string) error {
 	if err := d.prepare(dir); err != nil {
 		return err
 	}
-	progress := newProgress(cmd.ErrOrStderr(), d.quiet, demoStages)
-	defer progress.end()
-	truth, err := d.render(cmd.Context(), dir, progress)
-	if err != nil {
-		return err
-	}
-	progress.end()
-
 	s := &stitchCommand{
 		out: filepath.Join(dir, "row.jpg"), preview: filepath.Join(dir, "small.jpg"),
 		solution:  filepath.Join(dir, "solution.json"),
 		overwrite: d.overwrite, quiet: d.quiet, workers: d.workers,
 	}
-	// By name, as a folder that was used before may hold other pictures, too.
-	var frames []string
-	for i := range truth.Frames {
-		frames = append(frames, filepath.Join(dir, truth.Frames[i].File))
+	joined := []string{s.out, s.preview, s.solution}
+	progress := newProgress(cmd.ErrOrStderr(), d.quiet, demoStages)
+	defer progress.end()
+	coast, truth := d.plan()
+	rendered := d.render(cmd.Context(), dir, coast, truth, progress)
+	made := pathsOf(rendered)
+	if err := writeAll(rendered); err != nil {
+		return after(nil, slices.Concat(made, joined), err)
 	}
-	sol, err := s.join(cmd, frames)
-	if err != nil || d.quiet {
-		return err
+	progress.end()
+
+	// By name, as a folder that was used before may hold other pictures, too.
+	sol, err := s.join(cmd, made[:len(truth.Frames)])
+	if err != nil {
+		return after(made, joined, err)
+	}
+	if d.quiet {
+		return nil
 	}
 	return compareWithTruth(cmd.OutOrStdout(), dir, sol, truth)
 }
@@ -106,27 +109,36 @@ func (d *demoCommand) prepare(dir string) error {
 	return nil
 }
 
-// render photographs the coast: frames/*.jpg and truth.json.
-func (d *demoCommand) render(ctx context.Context, dir string, p *progress) (*scene.Truth, error) {
+// plan is the coast, and where the photographer stood.
+func (d *demoCommand) plan() (*scene.Scene, *scene.Truth) {
 	row := demoRow
 	row.Seed = uint64(d.seed)
 	coast := scene.New(row.Seed, scene.Options{})
 	truth := coast.Plan(row)
 	for i := range truth.Frames {
-		p.report("render", float64(i)/float64(len(truth.Frames)))
-		pic, err := coast.Frame(ctx, d.workers.n, &truth, i)
-		if err != nil {
-			return nil, err
-		}
-		f := &truth.Frames[i]
-		f.File = fmt.Sprintf("frames/coast-%d.jpg", i+1)
-		if err := photo.Write(ctx, filepath.Join(dir, f.File), pic, photo.WriteOptions{
-			Quality: 95, Overwrite: d.overwrite, Workers: d.workers.n,
-		}); err != nil {
-			return nil, err
-		}
+		truth.Frames[i].File = fmt.Sprintf("frames/coast-%d.jpg", i+1)
 	}
-	return &truth, writeWhole(filepath.Join(dir, "truth.json"), d.overwrite, indented{truth})
+	return coast, &truth
+}
+
+// render photographs the coast when its outputs are written: the frames, then
+// truth.json.
+func (d *demoCommand) render(ctx context.Context, dir string, coast *scene.Scene, truth *scene.Truth, p *progress) (outputs []output) {
+	for i := range truth.Frames {
+		path := filepath.Join(dir, truth.Frames[i].File)
+		outputs = append(outputs, output{path, func() error {
+			p.report("render", float64(i)/float64(len(truth.Frames)))
+			pic, err := coast.Frame(ctx, d.workers.n, truth, i)
+			if err != nil {
+				return err
+			}
+			return photo.Write(ctx, path, pic, photo.WriteOptions{Quality: 95, Overwrite: d.overwrite, Workers: d.workers.n})
+		}})
+	}
+	path := filepath.Join(dir, "truth.json")
+	return append(outputs, output{path, func() error {
+		return photo.WriteWhole(ctx, path, d.overwrite, indented{truth})
+	}})
 }
 
 // indented writes a value as indented JSON.
@@ -144,34 +156,13 @@ func (j indented) WriteTo(w io.Writer) (int64, error) {
 // compareWithTruth prints how far the solution is from the cameras that the
 // frames were rendered with.
 func compareWithTruth(w io.Writer, dir string, sol *stitch.Solution, truth *scene.Truth) error {
-	worst, tilt := rotationErrors(sol, truth)
+	e := bench.Compare(sol, truth.Cameras())
 	found, given := sol.Frames[0].FocalPx, truth.Frames[0].Camera.FocalPx
 	_, err := fmt.Fprintf(w, `
 Against the truth: rotations off by %.4f° at most, the vertical by %.3f°,
 the focal length by %+.3f %% (%.2f instead of %.2f pixels).
 Look at the frames in %s and at the picture %s.
-`, worst.Degrees(), tilt.Degrees(), 100*(found/given-1), found, given,
+`, e.Worst().Degrees(), e.Tilt.Degrees(), 100*e.Focal, found, given,
 		filepath.Join(dir, "frames"), sol.Output.File)
 	return err
-}
-
-// rotationErrors returns the largest error of a frame's rotation when the
-// rotation common to all is removed, which no stitcher can know, and by how
-// much that common one tilts the vertical.
-func rotationErrors(sol *stitch.Solution, truth *scene.Truth) (worst, tilt geom.Angle) {
-	var trueAxes, foundAxes []geom.Vec
-	for i := range sol.Frames {
-		for axis := range 3 {
-			trueAxes = append(trueAxes, truth.Frames[i].Camera.CamFromWorld.Row(axis))
-			foundAxes = append(foundAxes, sol.Frames[i].Camera().CamFromWorld.Row(axis))
-		}
-	}
-	foundFromTrue, _ := geom.FitRotation(trueAxes, foundAxes, nil)
-	for i := range sol.Frames {
-		want := truth.Frames[i].Camera.CamFromWorld
-		got := sol.Frames[i].Camera().CamFromWorld.Mul(foundFromTrue)
-		worst = max(worst, got.Mul(want.Inv()).Angle())
-	}
-	down := foundFromTrue.Apply(geom.Vec{Y: 1})
-	return worst, geom.Angle(math.Atan2(math.Hypot(down.X, down.Z), down.Y))
 }

@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"testing"
 
+	"flatfell.example/bench"
 	"flatfell.example/geom"
 	"flatfell.example/internal/photo"
 	"flatfell.example/internal/scene"
@@ -16,6 +17,9 @@ import (
 
 // TestDemo runs the demonstration with small frames.
 func TestDemo(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders five frames and joins twice")
+	}
 	defer func(row scene.Row) { demoRow = row }(demoRow)
 	demoRow.Frames, demoRow.Width, demoRow.Height = 3, 300, 450
 	dir := filepath.Join(t.TempDir(), "demo")
@@ -37,8 +41,8 @@ func TestDemo(t *testing.T) {
 	readJSON(t, filepath.Join(dir, "truth.json"), &truth)
 	var sol stitch.Solution
 	readJSON(t, filepath.Join(dir, "solution.json"), &sol)
-	if worst, tilt := rotationErrors(&sol, &truth); !(worst < 0.1*geom.Degree) || !(tilt < 2*geom.Degree) {
-		t.Errorf("rotations off by %v, vertical by %v", worst, tilt)
+	if e := bench.Compare(&sol, truth.Cameras()); !(e.Worst() < 0.1*geom.Degree) || !(e.Tilt < 2*geom.Degree) {
+		t.Errorf("rotations off by %v, vertical by %v", e.Worst(), e.Tilt)
 	}
 	if truth.Frames[1].File != "frames/coast-2.jpg" {
 		t.Errorf("the truth calls frame 2 %q", truth.Frames[1].File)
@@ -57,29 +61,22 @@ func TestDemo(t *testing.T) {
 	}
 }
 
-// TestRotationErrors: a common rotation is no error but for its tilt, one
-// frame's own is.
-func TestRotationErrors(t *testing.T) {
-	truth := scene.New(1, scene.Options{}).Plan(scene.Row{Frames: 4})
-	tilt := geom.Exp(geom.Vec{X: 0.01}).Mul(geom.Exp(geom.Vec{Y: 0.3}))
-	sol := &stitch.Solution{Frames: make([]stitch.FrameSolution, 4)}
-	for i := range sol.Frames {
-		r := truth.Frames[i].Camera.CamFromWorld.Mul(tilt)
-		for k := range 3 {
-			copy(sol.Frames[i].CamFromWorld[k][:], r[3*k:3*k+3])
+// TestDemoInterrupted: Ctrl-C leaves whole files and names them.
+func TestDemoInterrupted(t *testing.T) {
+	defer func(row scene.Row) { demoRow = row }(demoRow)
+	demoRow.Frames, demoRow.Width, demoRow.Height = 2, 60, 90
+	for _, tt := range []struct {
+		after, say string // % stands for the folder
+	}{
+		{"frames/coast-1.jpg", "%/frames/coast-1.jpg is written, but %/frames/coast-2.jpg, %/truth.json, %/row.jpg, %/small.jpg and %/solution.json are not: interrupted"},
+		{"truth.json", "%/frames/coast-1.jpg, %/frames/coast-2.jpg and %/truth.json are written, but %/row.jpg, %/small.jpg and %/solution.json are not: interrupted"},
+	} {
+		dir := filepath.Join(t.TempDir(), "demo")
+		var stdout, stderr bytes.Buffer
+		status := execute(untilExists{t.Context(), filepath.Join(dir, tt.after)}, []string{"demo", dir, "--quiet"}, &stdout, &stderr)
+		if want := "flatfell: error: " + inFolder(tt.say, dir) + "\n"; status != statusFailed || stderr.String() != want || stdout.Len() > 0 {
+			t.Errorf("status %d, stdout %q, stderr %q, want %q", status, &stdout, &stderr, want)
 		}
-	}
-	const tol = 1e-7 // an angle from the trace of a matrix near the identity
-	if worst, got := rotationErrors(sol, &truth); !(worst < tol) || !(max(got-0.01, 0.01-got) < tol) {
-		t.Errorf("worst %g, tilt %g; want 0 and 0.01", worst, got)
-	}
-	r := geom.Exp(geom.Vec{Z: 0.02}).Mul(truth.Frames[2].Camera.CamFromWorld.Mul(tilt))
-	for k := range 3 {
-		copy(sol.Frames[2].CamFromWorld[k][:], r[3*k:3*k+3])
-	}
-	// A quarter of one frame's error goes into what is common to the four.
-	if worst, _ := rotationErrors(sol, &truth); !(worst > 0.0149 && worst < 0.0151) {
-		t.Errorf("worst %g, want 0.015", worst)
 	}
 }
 

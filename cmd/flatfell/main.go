@@ -35,19 +35,31 @@ func run(args []string, stdout, stderr io.Writer) int {
 	// The first Ctrl-C asks the work to stop and tidy up. It also takes the
 	// handler away, so that a second one ends the program at once.
 	defer context.AfterFunc(ctx, stop)()
+	return execute(ctx, args, stdout, stderr)
+}
 
+// execute is run with the signals behind ctx.
+func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root := newRoot()
 	root.SetArgs(args)
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	err := root.ExecuteContext(ctx)
 	if err != nil && ctx.Err() != nil {
-		err = errInterrupted
+		err = interrupted(err)
 	}
 	return report(stderr, err)
 }
 
 var errInterrupted = errors.New("interrupted")
+
+// interrupted is err when the cause is Ctrl-C: what was written stays told.
+func interrupted(err error) error {
+	if u, ok := errors.AsType[*unfinished](err); ok {
+		return &unfinished{u.written, u.missing, errInterrupted}
+	}
+	return errInterrupted
+}
 
 // usageError is a wrong command line.
 type usageError struct {
@@ -77,8 +89,11 @@ func report(stderr io.Writer, err error) int {
 		hint = usage.command + " --help shows what can be given"
 	case errors.Is(err, stitch.ErrNotJoined):
 		status = statusNotJoined
-		hint = "nothing was written; photograph the gap again with a third of overlap, give the focal length with --focal-mm, " +
+		hint = "photograph the gap again with a third of overlap, give the focal length with --focal-mm, " +
 			"or add --allow-missing to join the largest group without the rest"
+		if _, partly := errors.AsType[*unfinished](err); !partly {
+			hint = "nothing was written; " + hint
+		}
 	case errors.Is(err, photo.ErrExists):
 		hint = "add --overwrite to replace it"
 	case errors.Is(err, stitch.ErrSurface):

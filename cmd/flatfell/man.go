@@ -1,11 +1,17 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"fmt"
 	"os"
+	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/cobra/doc"
+
+	"flatfell.example/internal/photo"
 )
 
 func newMan() *cobra.Command {
@@ -22,9 +28,28 @@ func newMan() *cobra.Command {
 			}
 			root := cmd.Root()
 			root.DisableAutoGenTag = true // the same pages from the same program
-			return doc.GenManTree(root, &doc.GenManHeader{Section: "1", Source: "flatfell"}, args[0])
+			return writePages(cmd.Context(), root, args[0])
 		},
 	}
 	addGroups(cmd)
 	return cmd
+}
+
+// writePages writes the page of cmd and of what is below it into dir,
+// replacing those of an earlier time.
+func writePages(ctx context.Context, cmd *cobra.Command, dir string) error {
+	for _, sub := range cmd.Commands() {
+		if !sub.IsAvailableCommand() {
+			continue
+		}
+		if err := writePages(ctx, sub, dir); err != nil {
+			return err
+		}
+	}
+	var page bytes.Buffer
+	if err := doc.GenMan(cmd, &doc.GenManHeader{Section: "1", Source: "flatfell"}, &page); err != nil {
+		return err
+	}
+	name := strings.ReplaceAll(cmd.CommandPath(), " ", "-") + ".1"
+	return photo.WriteWhole(ctx, filepath.Join(dir, name), true, &page)
 }

@@ -3,11 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"math/rand/v2"
-	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"flatfell.example/internal/photo"
@@ -25,7 +23,7 @@ func (s *stitchCommand) checkOutputs(inputs []string) error {
 	}{
 		{"--output", s.out, photo.CheckWritable},
 		{"--preview", s.preview, checkPreview},
-		{"--solution", s.solution, checkWhole},
+		{"--solution", s.solution, photo.CheckWhole},
 	}
 	for i, out := range outputs {
 		if out.path == "" {
@@ -67,70 +65,72 @@ func checkPreview(path string, overwrite bool) error {
 	return photo.CheckWritable(path, overwrite)
 }
 
-// checkWhole reports early what would make writeWhole fail.
-func checkWhole(path string, overwrite bool) error {
-	if !overwrite {
-		if _, err := os.Lstat(path); err == nil {
-			return exists(path)
+// unfinished is an error after some of several outputs. Those written are
+// whole, and the others are as they were: each appears at once or not at all.
+type unfinished struct {
+	written, missing []string // files, one or more of each
+	err              error
+}
+
+func (u *unfinished) Error() string {
+	return fmt.Sprintf("%s written, but %s not: %s", are(u.written), are(u.missing), plain(u.err))
+}
+
+func (u *unfinished) Unwrap() error { return u.err }
+
+// are says "a is", "a and b are", "a, b and c are".
+func are(files []string) string {
+	last := len(files) - 1
+	if last == 0 {
+		return files[0] + " is"
+	}
+	return strings.Join(files[:last], ", ") + " and " + files[last] + " are"
+}
+
+// output is a file to write; an empty path is none.
+type output struct {
+	path  string
+	write func() error
+}
+
+// writeAll writes the outputs in turn. An error after the first is of type
+// [*unfinished].
+func writeAll(outputs []output) error {
+	var written []string
+	for i, out := range outputs {
+		if out.path == "" {
+			continue
 		}
-	}
-	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
-		return &photo.Error{Path: path, Kind: photo.ErrNotWritable, What: "is no ordinary file", Remedy: "give another name"}
-	}
-	temp, err := createTemp(path)
-	if err != nil {
-		return notWritable(path, err)
-	}
-	if err := errors.Join(temp.Close(), os.Remove(temp.Name())); err != nil {
-		return notWritable(path, err)
+		if err := out.write(); err != nil {
+			return after(written, pathsOf(outputs[i:]), err)
+		}
+		written = append(written, out.path)
 	}
 	return nil
 }
 
-// writeWhole writes content to path, whole or not at all: under a hidden name
-// in the same folder, synced, then renamed.
-func writeWhole(path string, overwrite bool, content io.WriterTo) (err error) {
-	temp, err := createTemp(path)
-	if err != nil {
-		return notWritable(path, err)
-	}
-	defer os.Remove(temp.Name()) // without effect once it is renamed
-	_, err = content.WriteTo(temp)
-	if err == nil {
-		err = temp.Sync()
-	}
-	if err := errors.Join(err, temp.Close()); err != nil {
-		return notWritable(path, err)
-	}
-	if overwrite {
-		err = os.Rename(temp.Name(), path)
-	} else if err = os.Link(temp.Name(), path); err != nil && !errors.Is(err, fs.ErrExist) {
-		// A file system without links: the check and the renaming are two steps.
-		if _, statErr := os.Lstat(path); statErr == nil {
-			return exists(path)
+// pathsOf lists the outputs.
+func pathsOf(outputs []output) (paths []string) {
+	for _, out := range outputs {
+		if out.path != "" {
+			paths = append(paths, out.path)
 		}
-		err = os.Rename(temp.Name(), path)
 	}
-	switch {
-	case errors.Is(err, fs.ErrExist):
-		return exists(path)
-	case err != nil:
-		return notWritable(path, err)
+	return paths
+}
+
+// after is err, which kept missing from being written when written was
+// there; if it is of type [*unfinished], some of missing is written after all.
+func after(written, missing []string, err error) error {
+	if u, ok := errors.AsType[*unfinished](err); ok {
+		written = slices.Concat(written, u.written)
+		missing = slices.DeleteFunc(slices.Clone(missing), func(path string) bool { return slices.Contains(u.written, path) })
+		err = u.err
 	}
-	return nil
-}
-
-func createTemp(path string) (*os.File, error) {
-	name := filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%016x.part", filepath.Base(path), rand.Uint64()))
-	return os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-}
-
-func exists(path string) error {
-	return &photo.Error{Path: path, Kind: photo.ErrExists, What: "is there already", Remedy: "give another name or allow to overwrite it"}
-}
-
-func notWritable(path string, cause error) error {
-	return &photo.Error{Path: path, Kind: photo.ErrNotWritable, What: "cannot be written", Remedy: "check the permissions and the free space of the folder", Cause: cause}
+	if len(written) == 0 {
+		return err
+	}
+	return &unfinished{written, missing, err}
 }
 
 // plainPathError is err without the path, which stands already in the message.

@@ -240,23 +240,25 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 // write writes the picture, its preview and its solution.
 func (s *stitchCommand) write(ctx context.Context, pic *raster.Picture, sol *stitch.Solution) error {
 	began := time.Now()
-	if err := stitch.WriteFile(ctx, s.out, pic, stitch.WriteOptions{
-		Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Workers: s.workers.n,
-	}); err != nil {
-		return err
+	timed := func() {
+		sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
 	}
-	if s.preview != "" {
-		if err := writePreview(ctx, s.preview, pic, s.overwrite, s.workers.n); err != nil {
-			return fmt.Errorf("%s is written, but its preview is not: %w", s.out, err)
-		}
+	err := writeAll([]output{
+		{s.out, func() error {
+			return stitch.WriteFile(ctx, s.out, pic, stitch.WriteOptions{
+				Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Workers: s.workers.n,
+			})
+		}},
+		{s.preview, func() error { return writePreview(ctx, s.preview, pic, s.overwrite, s.workers.n) }},
+		{s.solution, func() error {
+			timed() // it tells the time of the others
+			return photo.WriteWhole(ctx, s.solution, s.overwrite, sol)
+		}},
+	})
+	if s.solution == "" {
+		timed()
 	}
-	sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
-	if s.solution != "" {
-		if err := writeWhole(s.solution, s.overwrite, sol); err != nil {
-			return fmt.Errorf("%s is written, but its solution is not: %w", s.out, err)
-		}
-	}
-	return nil
+	return err
 }
 
 func readSolution(path string) (*stitch.Solution, error) {

@@ -35,6 +35,11 @@ func (f *File) Decode(ctx context.Context) (image.Image, error) {
 	if info.Size() != f.size {
 		return nil, damaged(f.Path, "has changed since it was opened", nil)
 	}
+	return f.decode(ctx, r)
+}
+
+// decode is Decode from bytes at hand.
+func (f *File) decode(ctx context.Context, r io.ReaderAt) (image.Image, error) {
 	img, err := f.decodePixels(ctx, r)
 	if ctxErr := ctx.Err(); ctxErr != nil {
 		return nil, ctxErr
@@ -48,7 +53,7 @@ func (f *File) Decode(ctx context.Context) (image.Image, error) {
 	return orient(ctx, img, f.Meta.Orientation)
 }
 
-func (f *File) decodePixels(ctx context.Context, file *os.File) (img image.Image, err error) {
+func (f *File) decodePixels(ctx context.Context, file io.ReaderAt) (img image.Image, err error) {
 	defer func() {
 		if p := recover(); p != nil {
 			img, err = nil, damaged(f.Path, fmt.Sprintf("is a damaged %v file", f.Format), fmt.Errorf("%v", p))

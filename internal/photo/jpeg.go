@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"image"
 	"io"
+	"slices"
 )
 
 // errStop ends a walk over segments that has found what it wants.
@@ -26,14 +27,14 @@ const (
 // the coded data between segments and ends after EOI, with errStop from
 // visit, or with an error.
 func walkJPEG(r io.Reader, visit func(marker byte, at int64, segment []byte) error) error {
-	b := bufio.NewReaderSize(r, 1<<16)
+	b := bufio.NewReaderSize(r, 1<<14)
 	pos := int64(0)
 	next := func() (byte, error) {
 		c, err := b.ReadByte()
 		pos++
 		return c, err
 	}
-	segment := make([]byte, 1<<16)
+	var segment []byte // most files have only short ones
 	for {
 		skipped, err := b.ReadSlice(0xff)
 		pos += int64(len(skipped))
@@ -68,12 +69,13 @@ func walkJPEG(r io.Reader, visit func(marker byte, at int64, segment []byte) err
 			return errors.New("a segment has no length")
 		}
 		at := pos
-		k, err := io.ReadFull(b, segment[:n])
+		segment = slices.Grow(segment[:0], n)[:n]
+		k, err := io.ReadFull(b, segment)
 		pos += int64(k)
 		if err != nil {
 			return early(err)
 		}
-		if err := visit(m, at, segment[:n]); err != nil {
+		if err := visit(m, at, segment); err != nil {
 			if err == errStop {
 				return nil
 			}

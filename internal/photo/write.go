@@ -1,19 +1,13 @@
 package photo
 
 import (
-	"bufio"
 	"context"
-	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
 	"image/png"
 	"io"
-	"io/fs"
 	"math"
-	"math/rand/v2"
-	"os"
-	"path/filepath"
 
 	"flatfell.example/raster"
 )
@@ -48,186 +42,44 @@ func (o WriteOptions) Validate() error {
 }
 
 // Write stores pic in the format that the ending of path names: .jpg, .jpeg,
-// .png, .tif or .tiff. The file appears whole or not at all: it is written
-// under a hidden name in the same folder, synced, and renamed; on an error,
-// or if ctx is cancelled, nothing new is left and an old file stays as it was.
-//
-// Without opts.Overwrite a file of that name is never replaced, even if it
-// appears meanwhile. Errors about the file are of type [*Error].
+// .png, .tif or .tiff, whole or not at all as [WriteWhole] does. Errors about
+// the file are of type [*Error].
 func Write(ctx context.Context, path string, pic *raster.Picture, opts WriteOptions) error {
 	return writer{osFS{}}.write(ctx, path, pic, opts)
 }
 
 // CheckWritable reports early, before hours of work, what would make [Write]
-// fail: an unknown ending, a folder that is missing or not writable, or an
-// output that exists and must not be replaced.
+// fail: an unknown ending, or what [CheckWhole] reports.
 func CheckWritable(path string, overwrite bool) error {
-	w := writer{osFS{}}
-	if err := w.checkName(path, overwrite); err != nil {
+	if err := checkEnding(path); err != nil {
 		return err
 	}
-	temp, err := w.fs.create(tempName(path))
-	if err != nil {
-		return notWritable(path, err)
-	}
-	if err := errors.Join(temp.Close(), w.fs.remove(temp.Name())); err != nil {
-		return notWritable(path, err)
-	}
-	return nil
+	return CheckWhole(path, overwrite)
 }
 
-// fileSystem is what writing needs of the operating system; tests put one in
-// its place that fails.
-type fileSystem interface {
-	// create makes a new file; it fails if the name is taken.
-	create(name string) (tempFile, error)
-	rename(from, to string) error
-	remove(name string) error
-}
-
-type tempFile interface {
-	io.Writer
-	io.WriterAt
-	io.Closer
-	Name() string
-	Sync() error
-}
-
-type osFS struct{}
-
-// create gives the file the usual permissions, which os.CreateTemp does not.
-func (osFS) create(name string) (tempFile, error) {
-	return os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o666)
-}
-func (osFS) rename(from, to string) error { return os.Rename(from, to) }
-func (osFS) remove(name string) error     { return os.Remove(name) }
-
-type writer struct{ fs fileSystem }
-
-// checkName checks what can be known without writing.
-func (w writer) checkName(path string, overwrite bool) error {
+func checkEnding(path string) error {
 	if formatOf(path) == 0 {
 		return &Error{path, ErrEnding, "has an ending that names no format", "use .jpg, .jpeg, .png, .tif or .tiff", nil}
 	}
-	dir := filepath.Dir(path)
-	switch info, err := os.Stat(dir); {
-	case err != nil:
-		return &Error{path, ErrNotWritable, "lies in a folder that cannot be reached", "create the folder first", err}
-	case !info.IsDir():
-		return &Error{path, ErrNotWritable, "lies in " + dir + ", which is no folder", "give another name", nil}
-	}
-	switch info, err := os.Stat(path); {
-	case err != nil:
-		if _, err := os.Lstat(path); err == nil {
-			return &Error{path, ErrNotWritable, "is a link that leads nowhere", "remove it or give another name", nil}
-		}
-		return nil
-	case !info.Mode().IsRegular():
-		return &Error{path, ErrNotWritable, "is no ordinary file", "give another name", nil}
-	case !overwrite:
-		return exists(path, nil)
-	}
 	return nil
 }
 
-func exists(path string, cause error) *Error {
-	return &Error{path, ErrExists, "is there already", "give another name or allow to overwrite it", cause}
-}
-
-func notWritable(path string, cause error) *Error {
-	return &Error{path, ErrNotWritable, "cannot be written", "check the permissions and the free space of the folder", cause}
-}
-
-func (w writer) write(ctx context.Context, path string, pic *raster.Picture, opts WriteOptions) (err error) {
+func (w writer) write(ctx context.Context, path string, pic *raster.Picture, opts WriteOptions) error {
 	if err := opts.Validate(); err != nil {
 		return err
 	}
-	if err := w.checkName(path, opts.Overwrite); err != nil {
+	if err := checkEnding(path); err != nil {
+		return err
+	}
+	if err := checkPlace(path, opts.Overwrite); err != nil {
 		return err
 	}
 	if err := checkPicture(path, pic, opts); err != nil {
 		return err
 	}
-	if opts.Overwrite { // a link stays one; the file that it leads to is replaced
-		if target, err := filepath.EvalSymlinks(path); err == nil {
-			path = target
-		}
-	}
-	temp, err := w.fs.create(tempName(path))
-	if err != nil {
-		return notWritable(path, err)
-	}
-	open := true
-	defer func() {
-		if err != nil {
-			if open {
-				temp.Close()
-			}
-			w.fs.remove(temp.Name())
-		}
-	}()
-	buffer := bufio.NewWriterSize(&cancelWriter{ctx, temp}, 1<<18)
-	if err := encode(ctx, buffer, temp, path, pic, opts); err != nil {
-		return writeError(ctx, path, err)
-	}
-	if err := buffer.Flush(); err != nil {
-		return writeError(ctx, path, err)
-	}
-	if err := temp.Sync(); err != nil {
-		return writeError(ctx, path, err)
-	}
-	open = false
-	if err := temp.Close(); err != nil {
-		return writeError(ctx, path, err)
-	}
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	return w.publish(temp.Name(), path, opts.Overwrite)
-}
-
-// publish gives the finished file its name. Without overwrite it claims the
-// name first by a new empty file; a hard link would do so in one step, but
-// the file systems of memory cards have none.
-func (w writer) publish(temp, path string, overwrite bool) error {
-	claimed := false
-	if !overwrite {
-		claim, err := w.fs.create(path)
-		if errors.Is(err, fs.ErrExist) {
-			return exists(path, err)
-		}
-		if err != nil {
-			return notWritable(path, err)
-		}
-		claimed = true
-		if err := claim.Close(); err != nil {
-			w.fs.remove(path)
-			return notWritable(path, err)
-		}
-	}
-	if err := w.fs.rename(temp, path); err != nil {
-		if claimed {
-			w.fs.remove(path)
-		}
-		return notWritable(path, err)
-	}
-	return nil
-}
-
-// tempName returns a hidden name beside path.
-func tempName(path string) string {
-	return filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%016x.part", filepath.Base(path), rand.Uint64()))
-}
-
-// writeError is err, unless the cause is that ctx was cancelled.
-func writeError(ctx context.Context, path string, err error) error {
-	if ctxErr := ctx.Err(); ctxErr != nil {
-		return ctxErr
-	}
-	if _, ok := errors.AsType[*Error](err); ok {
-		return err
-	}
-	return notWritable(path, err)
+	return w.whole(ctx, path, opts.Overwrite, func(b io.Writer, at io.WriterAt) error {
+		return encode(ctx, b, at, path, pic, opts)
+	})
 }
 
 // checkPicture refuses what the format cannot hold.
@@ -309,19 +161,6 @@ func encodeJPEG(ctx context.Context, w io.Writer, m image.Image, quality int) (e
 		}
 	}()
 	return jpeg.Encode(&stopWriter{ctx, w}, m, &jpeg.Options{Quality: quality})
-}
-
-// cancelWriter fails with the error of ctx once that is cancelled.
-type cancelWriter struct {
-	ctx context.Context
-	w   io.Writer
-}
-
-func (c *cancelWriter) Write(p []byte) (int, error) {
-	if err := c.ctx.Err(); err != nil {
-		return 0, err
-	}
-	return c.w.Write(p)
 }
 
 // inserter writes insert after the first skip bytes.
