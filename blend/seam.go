@@ -226,12 +226,11 @@ func (c *composite) lay(n int, l *SeamLayer) {
 		w.give(n, func(int, int) bool { return true })
 		return
 	}
-	g, ok := w.graph()
+	g, ok := w.cut()
 	if !ok {
 		w.give(n, func(int, int) bool { return false })
 		return
 	}
-	g.solveMultilevel()
 	w.give(n, func(x, y int) bool {
 		return g.onSink(g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y))
 	})
