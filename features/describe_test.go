@@ -113,6 +113,63 @@ func TestDescriptorInvariance(t *testing.T) {
 	}
 }
 
+// naiveFill is fill by its definition, in float64: every pixel's gradient votes
+// for the cells and directions beside it, by its distance from their middles.
+func naiveFill(g gradients, p Point, angle float64) (v [dims]float64) {
+	sin, cos := math.Sincos(angle)
+	var sum float64
+	for y := 1; y < g.x.Rect.Dy()-1; y++ {
+		for x := 1; x < g.x.Rect.Dx()-1; x++ {
+			dx, dy := float64(x)+0.5-p.X, float64(y)+0.5-p.Y
+			// In cells from the middle of the window.
+			u, w := (dx*cos+dy*sin)/cellSize, (dy*cos-dx*sin)/cellSize
+			gx, gy := float64(g.x.At(x, y)), float64(g.y.At(x, y))
+			const sigma = cells / 2
+			m := math.Hypot(gx, gy) * math.Exp(-(u*u+w*w)/(2*sigma*sigma))
+			for k := range v {
+				col, row, dir := k/orients%cells, k/orients/cells, k%orients
+				du, dw := math.Abs(u-float64(col)+(cells-1)/2.0), math.Abs(w-float64(row)+(cells-1)/2.0)
+				if du >= 1 || dw >= 1 {
+					continue
+				}
+				off := math.Abs(math.Remainder(math.Atan2(gy, gx)-angle-float64(dir)*2*math.Pi/orients, 2*math.Pi)) * orients / (2 * math.Pi)
+				vote := m * (1 - du) * (1 - dw) * max(0, 1-off)
+				v[k] += vote
+				sum += vote
+			}
+		}
+	}
+	for k := range v {
+		v[k] = math.Sqrt(v[k] / sum)
+	}
+	return v
+}
+
+func TestDescriptorAgainstNaive(t *testing.T) {
+	const w, h = 64, 64
+	rng := rand.New(rand.NewPCG(1, 7))
+	g := newGradients(newLeaves(w, h, 15).draw(w, h, similarity{scale: 1}))
+	var worst float64
+	for i := range 20 {
+		p := Point{X: border + (w-2*border)*rng.Float64(), Y: border + (h-2*border)*rng.Float64()}
+		angle := 2 * math.Pi * (rng.Float64() - 0.5)
+		var d descriptor
+		if !d.fill(g, p, angle) {
+			t.Fatalf("%d: flat", i)
+		}
+		want := naiveFill(g, p, angle)
+		var sq float64
+		for k := range want {
+			sq += (float64(d.v[k]) - want[k]) * (float64(d.v[k]) - want[k])
+		}
+		worst = max(worst, math.Sqrt(sq))
+	}
+	// The weight of the window comes in steps of a 16th of a cell squared.
+	if !(worst <= 0.005) {
+		t.Errorf("a descriptor is %.4f from its definition", worst)
+	}
+}
+
 // TestDominantAngle: on a slope it is the direction in which the luma rises.
 func TestDominantAngle(t *testing.T) {
 	for deg := -180.0; deg < 180; deg += 17 {
