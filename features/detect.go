@@ -76,12 +76,21 @@ const (
 	// border is the distance from a level's edge at which descriptors would
 	// run out of the frame by more than a third of their window.
 	border = 8
-
-	// noiseStrength is the 99.9th percentile of the corner strength at the
-	// maxima of white noise with unit variance on level 0;
-	// TestNoiseStrength measures it.
-	noiseStrength = 0.028
 )
+
+// noiseStrength is, level by level, the 99.9th percentile of the corner
+// strength at the maxima of white noise that noiseSigma finds to have unit
+// variance on level 0; TestNoiseStrength measures it. The noise of the first
+// levels is not yet smooth, and loses more than half its power in a step;
+// beyond the last level here it loses half.
+var noiseStrength = [...]float64{0.0535, 0.0160, 0.0066, 0.0031, 0.00148, 0.00070}
+
+// noiseFloor returns the corner strength on a level that noise of a standard
+// deviation sigma reaches once in a thousand maxima.
+func noiseFloor(sigma float64, level int) float64 {
+	last := min(level, len(noiseStrength)-1)
+	return noiseStrength[last] * math.Exp2(float64(last-level)) * sigma * sigma
+}
 
 // Set is the corners of a frame with their descriptors; see [Detect].
 type Set struct {
@@ -120,8 +129,7 @@ func Detect(ctx context.Context, luma *raster.Plane, o Options) (*Set, error) {
 			break
 		}
 		g := newGradients(luma)
-		// White noise loses half its power in each half-octave step.
-		floor := o.NoiseFactor * noiseStrength * noise * noise * math.Exp2(-float64(l))
+		floor := o.NoiseFactor * noiseFloor(noise, l)
 		keep := int(math.Ceil(float64(o.MaxPoints) * math.Exp2(-float64(l)) / weights))
 		for _, c := range suppress(corners(g, float32(floor)), keep) {
 			c.level, c.Scale = l, scale

@@ -81,13 +81,17 @@ const (
 	// minGradient: weaker edges than a step of one level in 8 bits are no
 	// edges.
 	minGradient = 0.0012
-	linkPx      = 1.0 // largest jump of an edge from one column to the next
-	linkGap     = 2   // columns that an edge may miss
-	seedPoints  = 10  // points of the first line of a segment
-	seedRMSPx   = 0.5 // and their largest scatter
-	strayPx     = 0.9 // an edge point farther from the line is not on it
-	strayRun    = 4   // so many in a row end the segment
-	maxRMSPx    = 0.5
+	// minBend is how far a maximum of the gradient bends, as a share of
+	// it: 1/s² for an edge that is s pixels soft, so up to 18. A clean slope
+	// has maxima too, by rounding and at the border of the plane.
+	minBend    = 0.003
+	linkPx     = 1.0 // largest jump of an edge from one column to the next
+	linkGap    = 2   // columns that an edge may miss
+	seedPoints = 10  // points of the first line of a segment
+	seedRMSPx  = 0.5 // and their largest scatter
+	strayPx    = 0.9 // an edge point farther from the line is not on it
+	strayRun   = 4   // so many in a row end the segment
+	maxRMSPx   = 0.5
 	// alignTolerance: a gradient within this of the line's normal counts as
 	// aligned, which chance brings about with probability alignChance.
 	alignTolerance = math.Pi / 8
@@ -179,7 +183,7 @@ func edgePoints(g gradients, upright bool, floor float32, off geom.Angle) [][]ed
 			if v < 0 {
 				a, b = -a, -b
 			}
-			if m <= a || m < b || max(s, -s) > slope*m {
+			if m <= a || m < b || 2*m-a-b < minBend*m || max(s, -s) > slope*m {
 				continue
 			}
 			d := float64(a-b) / float64(2*(a-2*m+b))
