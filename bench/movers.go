@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
@@ -27,9 +28,9 @@ const (
 	// A figure is whole if the picture has wholeShare of it, absent if it has
 	// absentShare at most.
 	wholeShare, absentShare = 0.9, 0.1
-	// aloneShare of a figure where no other frame sees makes its frame the
-	// only one to take it from.
-	aloneShare = 0.5
+	// borderShare of a frame's width along its border is where a seam has no
+	// room, and the frame does not count as showing what is there.
+	borderShare = 0.05
 )
 
 // MoversResult is what [Movers] measured.
@@ -153,28 +154,31 @@ func (c Config) countMovers(ctx context.Context, res *MoversResult, shots *photo
 	if err != nil {
 		return err
 	}
-	type count struct{ total, taken, alone int }
 	frames, movers := len(figs), len(figs[0].whole)
-	lines := make([][]count, view.Rect.Dy())
 	cams := make([]geom.Camera, frames)
 	for k := range cams {
 		cams[k] = sol.Frames[k].Camera()
 	}
+	border := borderShare * float64(cams[0].Width)
+	lines := make([][]figureCount, view.Rect.Dy())
 	any := func(int) bool { return true }
 	err = par.Do(ctx, c.Workers, len(lines), func(y int) error {
-		n := make([]count, frames*movers)
-		seen := make([]int, frames) // the mover of each frame at the pixel
+		n := make([]figureCount, frames*movers)
+		seen := make([]int, frames)     // the mover of each frame at the pixel
+		clear := make([]int, 0, frames) // the frames that show what is behind
 		for x := range view.Rect.Dx() {
 			ray, ok := view.RayAt(float64(x)+0.5, float64(y)+0.5)
 			if !ok {
 				continue
 			}
-			covered := 0
+			clear = clear[:0]
 			for k := range cams {
 				seen[k] = -1
 				if p, ok := cams[k].PixelFromWorld(ray); ok && cams[k].Contains(p, 0) {
-					covered++
 					seen[k] = int(figs[k].of[int(p.Y)*cams[k].Width+int(p.X)])
+					if seen[k] < 0 && cams[k].Contains(p, border) {
+						clear = append(clear, k)
+					}
 				}
 			}
 			label := labels.Pixel(x, y, any)
@@ -184,11 +188,26 @@ func (c Config) countMovers(ctx context.Context, res *MoversResult, shots *photo
 				}
 				t := &n[k*movers+m]
 				t.total++
-				if label == k {
-					t.taken++
+				shown := label >= 0 && seen[label] == m
+				if shown {
+					t.shown++
 				}
-				if covered == 1 {
+				if !slices.ContainsFunc(clear, func(l int) bool { return l != k }) {
 					t.alone++
+				}
+				t.with = append(t.with, make([]int, frames-len(t.with))...)
+				others := 0
+				for l, o := range seen {
+					if o == m && l != k {
+						t.with[l]++
+						others++
+					}
+				}
+				if others == 0 {
+					t.own++
+					if shown {
+						t.ownShown++
+					}
 				}
 			}
 		}
@@ -198,47 +217,79 @@ func (c Config) countMovers(ctx context.Context, res *MoversResult, shots *photo
 	if err != nil {
 		return err
 	}
-	sums := make([]count, frames*movers)
-	for _, n := range lines {
-		for i := range sums {
-			sums[i].total += n[i].total
-			sums[i].taken += n[i].taken
-			sums[i].alone += n[i].alone
+	sums := make([]figureCount, frames*movers)
+	for i := range sums {
+		s := &sums[i]
+		s.with = make([]int, frames)
+		for _, n := range lines {
+			s.total += n[i].total
+			s.shown += n[i].shown
+			s.alone += n[i].alone
+			s.own += n[i].own
+			s.ownShown += n[i].ownShown
+			for l, v := range n[i].with {
+				s.with[l] += v
+			}
 		}
 	}
 	for m := range movers {
-		shown, forced := 0, 0
-		for k := range frames {
-			s := sums[k*movers+m]
-			if s.total < leastFigure {
-				continue
-			}
-			share := float64(s.taken) / float64(s.total)
-			if share > 0.5 {
-				shown++
-				if float64(s.alone) >= aloneShare*float64(s.total) {
-					forced++
-				}
-			}
-			if s.alone == s.total || !figs[k].whole[m] {
-				continue
-			}
-			res.Figures++
-			switch {
-			case share >= wholeShare:
-				res.Whole++
-			case share <= absentShare:
-				res.Absent++
-			default:
-				res.Halved = append(res.Halved, fmt.Sprintf("seed %d, %s %d of frame %d: %.0f %%",
-					shots.plan.Seed, shots.plan.Frames[0].Movers[m].Kind, m, shots.of[k]+1, 100*share))
-			}
-		}
-		if shown > max(1, forced) {
-			res.Doubled = append(res.Doubled, fmt.Sprintf("seed %d, %s %d: %d times", shots.plan.Seed, shots.plan.Frames[0].Movers[m].Kind, m, shown))
-		}
+		res.judge(shots, m, figs, func(k int) *figureCount { return &sums[k*movers+m] })
 	}
 	return nil
+}
+
+// figureCount counts the pixels of a figure in the picture's area.
+type figureCount struct {
+	total int
+	shown int   // where the picture has the mover
+	alone int   // where no other frame sees well
+	with  []int // where another frame has the same mover too
+	// Where no other frame has it, and what of that the picture has.
+	own, ownShown int
+}
+
+// judge adds what became of one mover.
+func (r *MoversResult) judge(shots *photographs, m int, figs []figures, of func(k int) *figureCount) {
+	name := func() string {
+		return fmt.Sprintf("seed %d, %s %d", shots.plan.Seed, shots.plan.Frames[0].Movers[m].Kind, m)
+	}
+	// Of a mover that two frames have to show in part, neither can be left out.
+	torn := 0
+	for k := range figs {
+		if s := of(k); s.total >= leastFigure && s.alone > 0 && s.alone < s.total {
+			torn++
+		}
+	}
+	var apart []int // figures that the picture shows in different places
+	forced := 0
+	for k := range figs {
+		s := of(k)
+		if s.total < leastFigure {
+			continue
+		}
+		share := float64(s.shown) / float64(s.total)
+		if share > 0.5 && !slices.ContainsFunc(apart, func(l int) bool { return s.with[l] > 0 }) {
+			apart = append(apart, k)
+			if s.alone > 0 {
+				forced++
+			}
+		}
+		if s.alone == s.total || !figs[k].whole[m] || torn > 1 {
+			continue
+		}
+		r.Figures++
+		switch {
+		case share >= wholeShare:
+			r.Whole++
+		case float64(s.ownShown) <= absentShare*float64(s.own):
+			r.Absent++
+		default:
+			r.Halved = append(r.Halved, fmt.Sprintf("%s of frame %d: %.0f %%", name(), shots.of[k]+1, 100*share))
+		}
+	}
+	if len(apart) > max(1, forced) {
+		r.Doubled = append(r.Doubled, fmt.Sprintf("%s: %d times", name(), len(apart)))
+	}
 }
 
 // Bars returns the figures that must hold.

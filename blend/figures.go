@@ -16,7 +16,7 @@ const (
 	figureStep  = 0.06
 	figureNoise = 4
 	// leastFigure is the number of cells that a figure has at least.
-	leastFigure = 9
+	leastFigure = 16
 	// figureMargin is by how many cells a figure is grown: its soft edge, and
 	// the reach of the finer bands.
 	figureMargin = 2
@@ -26,6 +26,12 @@ const (
 	// nearFigures is the distance, in sizes of the larger, up to which two
 	// figures may be one thing that moved.
 	nearFigures = 0.6
+	// muchLarger is the ratio of cells from which the larger of two joined
+	// figures decides whose they are.
+	muchLarger = 4
+	// alikeSize is the least ratio of their cells, alikeColour the largest
+	// difference of their colours, summed over the channels.
+	alikeSize, alikeColour = 0.2, 0.3
 )
 
 // wish says which side of a cut a figure is to lie on.
@@ -43,7 +49,9 @@ type figure struct {
 	cells []int32 // indices in the overlap's frame
 	box   image.Rectangle
 	owner wish // the side that shows it; anySide if unknown
-	wish  wish
+	// colour is its mean in the owner's layer.
+	colour [3]float32
+	wish   wish
 }
 
 // figures finds the figures of the overlap.
@@ -77,14 +85,34 @@ func (w *overlap) figures() []figure {
 			continue // its label keeps it from being found again
 		}
 		f.owner = w.owner(&f, differs)
+		f.colour = w.meanColour(&f)
 		found = append(found, f)
 	}
-	found = joinFigures(found)
 	for k := range found {
 		w.growFigure(&found[k])
+	}
+	found = joinFigures(found, w.touching(found))
+	for k := range found {
 		found[k].wish = w.wishFor(&found[k])
 	}
 	return found
+}
+
+// touching returns the pairs of figures that have a cell in common.
+func (w *overlap) touching(found []figure) (pairs [][2]int) {
+	of := make(map[int32]int)
+	for k := range found {
+		last := -1
+		for _, i := range found[k].cells {
+			if o, taken := of[i]; !taken {
+				of[i] = k
+			} else if o != k && o != last {
+				pairs = append(pairs, [2]int{o, k})
+				last = o
+			}
+		}
+	}
+	return pairs
 }
 
 // figureMask returns the cells that differ by more than noise and a shift of
@@ -147,8 +175,12 @@ func (w *overlap) figureMask() []bool {
 	return mask
 }
 
-// owner returns the side whose picture has the figure's contour.
+// owner returns the side that shows the figure: the one in which it stands out
+// from what is around it. Along the contour the mean colours within
+// contourReach cells, inside and outside, are compared, so that the texture of
+// what is behind the figure counts little.
 func (w *overlap) owner(f *figure, in []bool) wish {
+	const contourReach = 3
 	var fresh, old float32
 	stride := w.frame.Dx()
 	for _, c := range f.cells {
@@ -156,20 +188,32 @@ func (w *overlap) owner(f *figure, in []bool) wish {
 		if in[i-1] && in[i+1] && in[i-stride] && in[i+stride] {
 			continue
 		}
-		x, y := w.frame.Min.X+i%stride, w.frame.Min.Y+i/stride
-		for _, d := range [2]struct {
-			step int
-			p    image.Point
-		}{{1, image.Pt(1, 0)}, {stride, image.Pt(0, 1)}} {
-			a, b := i-d.step, i+d.step
-			if w.kind[a] != both || w.kind[b] != both {
-				continue
+		var mean [2][2][3]float32 // layer, outside or inside, channel
+		var n [2]float32
+		x0, y0 := i%stride, i/stride
+		for y := max(y0-contourReach, 0); y <= min(y0+contourReach, w.frame.Dy()-1); y++ {
+			for x := max(x0-contourReach, 0); x <= min(x0+contourReach, stride-1); x++ {
+				j := y*stride + x
+				if w.kind[j] != both {
+					continue
+				}
+				side := 0
+				if in[j] {
+					side = 1
+				}
+				n[side]++
+				for k := range w.c.rgb {
+					mean[0][side][k] += w.layer.RGB[k].At(w.frame.Min.X+x, w.frame.Min.Y+y)
+					mean[1][side][k] += w.c.rgb[k][w.at[j]]
+				}
 			}
-			for k := range w.c.rgb {
-				p := w.layer.RGB[k]
-				fresh += abs(p.At(x+d.p.X, y+d.p.Y) - p.At(x-d.p.X, y-d.p.Y))
-				old += abs(w.c.rgb[k][w.at[b]] - w.c.rgb[k][w.at[a]])
-			}
+		}
+		if n[0] == 0 || n[1] == 0 {
+			continue
+		}
+		for k := range w.c.rgb {
+			fresh += abs(mean[0][0][k]/n[0] - mean[0][1][k]/n[1])
+			old += abs(mean[1][0][k]/n[0] - mean[1][1][k]/n[1])
 		}
 	}
 	switch {
@@ -181,9 +225,9 @@ func (w *overlap) owner(f *figure, in []bool) wish {
 	return anySide
 }
 
-// joinFigures joins figures that may be one thing in two places: near one
-// another and not of the same owner.
-func joinFigures(found []figure) []figure {
+// joinFigures joins the pairs of figures that touch, and those that may be one
+// thing in two places: near one another and not of the same owner.
+func joinFigures(found []figure, touching [][2]int) []figure {
 	root := make([]int, len(found))
 	for i := range root {
 		root[i] = i
@@ -194,16 +238,21 @@ func joinFigures(found []figure) []figure {
 		}
 		return i
 	}
+	join := func(i, j int) {
+		p, q := find(i), find(j)
+		root[max(p, q)] = min(p, q)
+	}
+	for _, t := range touching {
+		join(t[0], t[1])
+	}
 	for i := range found {
 		for j := range i {
 			a, b := &found[i], &found[j]
 			if a.owner == b.owner && a.owner != anySide {
 				continue
 			}
-			reach := int(nearFigures * float32(max(a.box.Dx(), a.box.Dy(), b.box.Dx(), b.box.Dy())))
-			if a.box.Inset(-reach).Overlaps(b.box) {
-				p, q := find(i), find(j)
-				root[max(p, q)] = min(p, q)
+			if a.mayBe(b) {
+				join(i, j)
 			}
 		}
 	}
@@ -217,14 +266,61 @@ func joinFigures(found []figure) []figure {
 			out = append(out, found[i])
 			continue
 		}
-		f := &out[k]
-		f.cells = append(f.cells, found[i].cells...)
-		f.box = f.box.Union(found[i].box)
-		if f.owner != found[i].owner {
+		f, g := &out[k], &found[i]
+		switch {
+		case f.owner == g.owner || len(g.cells)*muchLarger < len(f.cells):
+		case len(f.cells)*muchLarger < len(g.cells):
+			f.owner = g.owner
+		default:
 			f.owner = anySide
 		}
+		f.cells = append(f.cells, g.cells...)
+		f.box = f.box.Union(g.box)
 	}
 	return out
+}
+
+// mayBe reports whether f and g may show one thing: near one another along the
+// way it moved, of similar size and colour.
+func (f *figure) mayBe(g *figure) bool {
+	small, large := min(len(f.cells), len(g.cells)), max(len(f.cells), len(g.cells))
+	if float32(small) < alikeSize*float32(large) {
+		return false
+	}
+	if f.owner != anySide && g.owner != anySide {
+		d := float32(0)
+		for c := range f.colour {
+			d += abs(f.colour[c] - g.colour[c])
+		}
+		if d > alikeColour {
+			return false
+		}
+	}
+	wide, high := max(f.box.Dx(), g.box.Dx()), max(f.box.Dy(), g.box.Dy())
+	along := func(dx, dy float32) bool {
+		b := f.box
+		b.Min.X, b.Max.X = b.Min.X-int(dx), b.Max.X+int(dx)
+		b.Min.Y, b.Max.Y = b.Min.Y-int(dy), b.Max.Y+int(dy)
+		return b.Overlaps(g.box)
+	}
+	return along(nearFigures*float32(wide), 0) || along(0, nearFigures*float32(high))
+}
+
+// meanColour returns the figure's mean colour in the layer that shows it.
+func (w *overlap) meanColour(f *figure) (mean [3]float32) {
+	stride := w.frame.Dx()
+	for _, c := range f.cells {
+		i := int(c)
+		x, y := w.frame.Min.X+i%stride, w.frame.Min.Y+i/stride
+		for k := range mean {
+			if f.owner == newSide {
+				mean[k] += w.layer.RGB[k].At(x, y) / float32(len(f.cells))
+			} else {
+				mean[k] += w.c.rgb[k][w.at[i]] / float32(len(f.cells))
+			}
+		}
+	}
+	return mean
 }
 
 // growFigure adds the cells around it.
