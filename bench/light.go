@@ -101,6 +101,10 @@ func lightCases() []LightCase {
 			change: func(r *scene.Row) { filters(r); r.Noise = 0 },
 		},
 		{
+			Name: "graduated filter of 2 stops, its edge ±5 % of the height", limits: lightLimits{median: 0.6, p99: 1.8},
+			change: func(r *scene.Row) { filters(r); r.GraduatedStops, r.GraduatedErr = 2, 0.05 },
+		},
+		{
 			Name: "nothing to correct", limits: lightLimits{unchanged: 0.2, noiseLeast: 0.85, noiseMost: 1.15},
 			change: func(r *scene.Row) { r.ExposureEV = 0 },
 		},

@@ -347,11 +347,15 @@ func (w *overlap) growFigure(f *figure) {
 
 // wishFor decides on which side a figure is to lie. One that reaches where a
 // frame ends goes to the other frame, whole if that has it and left out if not;
-// one inside the overlap is left out if it is known which side shows it.
+// one inside the overlap is left out if it is known which side shows it. What is
+// Wanted goes before all that.
 func (w *overlap) wishFor(f *figure) wish {
 	stride := w.frame.Dx()
 	atOld, atNew := false, false
+	var wanted float32
 	for _, i := range f.cells {
+		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		wanted += w.c.cost[w.at[i]] - w.layer.costAt(x, y)
 		for _, s := range [4]int{1, -1, stride, -stride} {
 			switch w.kind[int(i)+s] {
 			case oldOnly:
@@ -362,6 +366,10 @@ func (w *overlap) wishFor(f *figure) wish {
 		}
 	}
 	switch {
+	case wanted >= -Wanted/2:
+		return newSide
+	case wanted <= Wanted/2:
+		return oldSide
 	case atOld && atNew:
 		return split
 	case atOld:

@@ -24,7 +24,15 @@ type SeamLayer struct {
 	// Valid is above 0.5 where the layer may be used: the caller shrinks it
 	// by what the blend reaches over. It covers Rect.
 	Valid *raster.Plane
+	// Cost, if not nil, is what taking a cell from the layer costs beside the
+	// seam, in units of full scale: above zero where it is clipped or noisy,
+	// [Wanted] where it must be taken if that can be. It covers Rect.
+	Cost *raster.Plane
 }
+
+// Wanted is the Cost of a cell that must be taken from a layer, unless another
+// wants it too or its own border is there.
+const Wanted = -1e6
 
 // SeamOptions are the settings of [Seams]. The zero value is usable.
 type SeamOptions struct {
@@ -102,10 +110,17 @@ const (
 //	(D(s) + D(t)) / (1 + slope/gradientScale) + Length + border
 //
 // with D the difference of colours and of gradients of the two, summed over
-// the channels. Diagonal neighbours count 1/√2, which makes the length of a
+// the channels; the layers' own Cost is added for the cells that are taken. Diagonal neighbours count 1/√2, which makes the length of a
 // seam nearly independent of its direction (Boykov & Kolmogorov, ICCV 2003).
 // Overlaps of more than about 8,000 cells are cut from coarse to fine, within
 // a few percent of the minimum.
+//
+// What one layer shows and the other does not, more than noise and texture make
+// of it, is a figure: something that moved. It is not cut. One that lies inside
+// the overlap is left out if it stands out from its surroundings in one of the
+// two only; one that reaches the end of a layer is taken from the other; and
+// two that are alike and near each other, one thing in two places, lie on one
+// side of the seam, so that it shows once.
 //
 // A layer that adds no cell of its own (it lies inside what is there) is held
 // to the cells where it is deepest inside its own border, if it is deeper
@@ -158,13 +173,25 @@ func checkSeamLayers(grid image.Rectangle, cell int, layers []SeamLayer, wrap bo
 		if wrap && l.Rect.Dx() > grid.Dx() {
 			return fmt.Errorf("%w: layer %d is %d cells wide, a turn has %d", ErrSeams, i, l.Rect.Dx(), grid.Dx())
 		}
-		for _, p := range []*raster.Plane{l.RGB[0], l.RGB[1], l.RGB[2], l.Valid} {
+		planes := []*raster.Plane{l.RGB[0], l.RGB[1], l.RGB[2], l.Valid}
+		if l.Cost != nil {
+			planes = append(planes, l.Cost)
+		}
+		for _, p := range planes {
 			if p == nil || !l.Rect.In(p.Rect) {
 				return fmt.Errorf("%w: layer %d has a plane that does not cover %v", ErrSeams, i, l.Rect)
 			}
 		}
 	}
 	return nil
+}
+
+// costAt returns the cost of a cell.
+func (l *SeamLayer) costAt(x, y int) float32 {
+	if l.Cost == nil {
+		return 0
+	}
+	return l.Cost.At(x, y)
 }
 
 // middleOut orders layers by the distance of their centres from the grid's.
@@ -188,10 +215,11 @@ type composite struct {
 	rgb    [3][]float32
 	depth  []float32 // distance to the border of the cell's own layer
 	reach  []float32 // 1 / depth of the strip that seams avoid in that layer
+	cost   []float32 // of the cell in its own layer
 }
 
 func newComposite(l *Labels, o SeamOptions) *composite {
-	c := &composite{o: o, labels: l, depth: make([]float32, len(l.L)), reach: make([]float32, len(l.L))}
+	c := &composite{o: o, labels: l, depth: make([]float32, len(l.L)), reach: make([]float32, len(l.L)), cost: make([]float32, len(l.L))}
 	for k := range c.rgb {
 		c.rgb[k] = make([]float32, len(l.L))
 	}
@@ -305,6 +333,7 @@ func (w *overlap) give(n int, takes func(x, y int) bool) {
 			at := w.at[i]
 			w.c.labels.L[at] = int16(n)
 			w.c.depth[at], w.c.reach[at] = w.depth[i], w.reach
+			w.c.cost[at] = w.layer.costAt(x, y)
 			for k := range w.c.rgb {
 				w.c.rgb[k][at] = w.layer.RGB[k].At(x, y)
 			}
@@ -326,6 +355,11 @@ func (w *overlap) graph() (g *gridCut, ok bool) {
 				continue
 			}
 			p := g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y)
+			if more := w.layer.costAt(x, y) - w.c.cost[w.at[i]]; more > 0 {
+				g.terminal(p, int32(min(more*seamUnits, hardLink)), 0)
+			} else if more < 0 {
+				g.terminal(p, 0, int32(min(-more*seamUnits, hardLink)))
+			}
 			for d, s := range [8]int{right: 1, left: -1, down: stride, up: -stride, downRight: stride + 1, upLeft: -stride - 1, downLeft: stride - 1, upRight: -stride + 1} {
 				j := i + s
 				switch w.kind[j] {

@@ -3,6 +3,7 @@ package stitch
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 
 	"flatfell.example/blend"
@@ -30,6 +31,9 @@ type Options struct {
 	// focal length of small or thinly overlapping frames, and bends the row
 	// where it is not so.
 	Undistorted bool
+	// Keep lists places that the picture takes from a frame of the
+	// photographer's choice, where that frame covers them.
+	Keep []Keep
 	// AllowMissing joins the largest group of frames that belong together and
 	// leaves the others out, named in the Solution. By default a frame that
 	// does not belong stops the run.
@@ -45,6 +49,16 @@ type Options struct {
 	// Seams, if not nil, is given the frames that Render takes each part of
 	// the picture from, as indices among those placed.
 	Seams func(labels *blend.Labels)
+}
+
+// Keep is a round place of a frame that the picture is to take from it: the
+// wave as it broke there, not as the next frame has it.
+type Keep struct {
+	// Frame is the frame's name, with or without its folder.
+	Frame string
+	// X and Y are its middle as shares of the frame's width and height, from
+	// the top left corner, and Radius its radius as a share of the width.
+	X, Y, Radius float64
 }
 
 // Level says how the middle frame was held: rolled clockwise as the
@@ -77,6 +91,10 @@ func (o Options) Validate() error {
 		return errors.New("stitch: a crop is either whole or of a shape")
 	case o.FocalPx < 0:
 		return errors.New("stitch: the focal length is negative")
+	case slices.ContainsFunc(o.Keep, func(k Keep) bool {
+		return !(k.X >= 0 && k.X <= 1 && k.Y >= 0 && k.Y <= 1 && k.Radius > 0 && k.Radius <= 1)
+	}):
+		return errors.New("stitch: keep: the middle must lie in the frame and the radius be above zero and at most the frame's width")
 	case o.Level != nil && (max(o.Level.Roll, -o.Level.Roll) > 90*geom.Degree || max(o.Level.Pitch, -o.Level.Pitch) > 80*geom.Degree):
 		return errors.New("stitch: level: roll must be within ±90° and pitch within ±80°")
 	}

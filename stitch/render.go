@@ -14,16 +14,6 @@ import (
 	"flatfell.example/warp"
 )
 
-const (
-	// seamCells is the number of cells to which a frame is reduced for finding
-	// seams: at 26 megapixels a cell is 8 pixels wide.
-	seamCells = 4e5
-	// maxCell divides the turn of a closed picture, see closedGrain.
-	maxCell = 32
-	// seamMargin keeps seams this many cells away from a frame's border.
-	seamMargin = 2
-)
-
 // Render makes the picture of a Solution, 16 bits a sample in the encoding of
 // the frames. frames are those given to Align, in the same order; those that
 // were not placed are not read. With opts.Crop.Whole the picture has alpha.
@@ -203,61 +193,6 @@ func lightOf(f *FrameSolution) (tone *[3][]float32, shade *warp.Shade) {
 		}
 	}
 	return tone, shade
-}
-
-// cellFor returns the side of a seam cell in output pixels, a power of two.
-func cellFor(framePixels int) int {
-	cell := 1
-	for cell < maxCell && float64(framePixels)/float64(4*cell*cell) >= seamCells {
-		cell *= 2
-	}
-	return cell
-}
-
-// findSeams chooses which frame each part of the picture is taken from.
-func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.View, o Options) (*blend.Labels, error) {
-	progress := o.stage("seams")
-	f := layers[0].frame
-	cell := cellFor(f.Width * f.Height)
-	coarse := view
-	coarse.PxPerRadian /= float64(cell)
-	coarse.OriginPx.X /= float64(cell)
-	coarse.OriginPx.Y /= float64(cell)
-	coarse.WrapPx /= cell
-	grid := image.Rect(0, 0, ceilDiv(view.Rect.Dx(), cell), ceilDiv(view.Rect.Dy(), cell))
-	coarse.Rect = grid
-	out := make([]blend.SeamLayer, len(layers))
-	done := newCounter(len(layers), func(share float64) { progress(0.5 * share) })
-	err := par.Do(ctx, o.Workers, len(layers), func(i int) error {
-		l := layers[i]
-		small, err := l.pic.Shrink(ctx, 1, cell)
-		if err != nil {
-			return err
-		}
-		cam := l.frame.Camera().Scaled(1 / float64(cell))
-		cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
-		s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Shade: l.shade})
-		r := image.Rect(floorDiv(l.bounds.Min.X, cell), floorDiv(l.bounds.Min.Y, cell), ceilDiv(l.bounds.Max.X, cell), ceilDiv(l.bounds.Max.Y, cell))
-		if coarse.WrapPx > 0 {
-			r.Max.X = min(r.Max.X, r.Min.X+coarse.WrapPx)
-		} else {
-			r = r.Intersect(grid)
-		}
-		sl := blend.SeamLayer{Rect: r, Valid: new(raster.Plane)}
-		for c := range sl.RGB {
-			sl.RGB[c] = new(raster.Plane)
-		}
-		fillFrom(s, l.tone, l.masks, &sl.RGB, sl.Valid, r)
-		out[i] = sl
-		done()
-		return nil
-	})
-	if err != nil {
-		return nil, err
-	}
-	labels, err := blend.Seams(ctx, grid, cell, out, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
-	progress(1)
-	return labels, err
 }
 
 func floorDiv(a, b int) int { return int(math.Floor(float64(a) / float64(b))) }

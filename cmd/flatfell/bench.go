@@ -57,7 +57,9 @@ found of the lens with what is true, and the picture with the true one.`,
 		name: "movers", short: "what moved must be whole or absent, and once at most", large: true,
 		long: `Rows of a coast with birds, boats, walkers and wave crests are joined; those that
 the picture shows in part or twice are counted.`,
-		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Movers(ctx, c) },
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) {
+			return bench.Movers(ctx, c)
+		},
 	},
 	{
 		name: "unrelated", short: "frames that share nothing must not be joined", places: true,

@@ -22,6 +22,7 @@ type stitchCommand struct {
 	out, solution, reuse, preview string
 	surface                       surfaceFlag
 	crop                          cropFlag
+	keep                          keepFlag
 	level                         levelFlag
 	focalMM, focalPx              positiveFlag
 	sensor                        sensorFlag
@@ -55,6 +56,8 @@ A 16-bit file for editing, cut to the shape of a print:
 Keep how the frames lie, then render it on another surface without searching:
     flatfell stitch dunes/ -o dunes.jpg --solution dunes.json
     flatfell stitch --reuse dunes.json -o dunes-flat.png --surface pannini
+Take the wave at the middle of one frame's lower half from that frame:
+    flatfell stitch dunes/ -o dunes.jpg --keep dunes-03.jpg:50,70,15
 An old lens that tells the camera nothing:
     flatfell stitch dunes/ -o dunes.jpg --focal-mm 35 --sensor 36x24`,
 		RunE: s.run,
@@ -68,6 +71,7 @@ An old lens that tells the camera nothing:
 	picture := newGroup("The picture")
 	picture.Var(&s.surface, "surface", "what the picture is laid out on: "+surfaceNames+"; without it "+warp.SurfaceNames()[0])
 	picture.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape")
+	picture.Var(&s.keep, "keep", "take what is around a place from this frame, in per cent of its sides: coast-03.jpg:40,55,12; may be given again")
 	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
 	picture.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
 	row := newGroup("The row")
@@ -188,7 +192,7 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 // options are the settings of the two halves of the run.
 func (s *stitchCommand) options(paths []string, sol *stitch.Solution) (stitch.Options, error) {
 	o := stitch.Options{
-		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Level: s.level.level,
+		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Keep: s.keep, Level: s.level.level,
 		FocalPx: float64(s.focalPx), Undistorted: s.undistorted, AllowMissing: s.allowMissing,
 		Workers: s.workers.n, Seed: uint64(s.seed),
 	}

@@ -81,6 +81,37 @@ func (f *levelFlag) Set(s string) error {
 
 func (*levelFlag) Type() string { return "ROLL,PITCH" }
 
+// keepFlag is --keep FRAME:X,Y,RADIUS, in per cent; it may be given again.
+type keepFlag []stitch.Keep
+
+func (f *keepFlag) String() string {
+	var parts []string
+	for _, k := range *f {
+		parts = append(parts, fmt.Sprintf("%s:%g,%g,%g", k.Frame, 100*k.X, 100*k.Y, 100*k.Radius))
+	}
+	return strings.Join(parts, " ")
+}
+
+func (f *keepFlag) Set(s string) error {
+	usage := fmt.Errorf("give a frame and a place in it in per cent of its sides, across, down and radius, such as coast-03.jpg:40,55,12")
+	at := strings.LastIndex(s, ":")
+	if at <= 0 {
+		return usage
+	}
+	v, err := numbers(s[at+1:], ",", 3)
+	if err != nil {
+		return usage
+	}
+	k := stitch.Keep{Frame: s[:at], X: v[0] / 100, Y: v[1] / 100, Radius: v[2] / 100}
+	if err := (stitch.Options{Keep: []stitch.Keep{k}}).Validate(); err != nil {
+		return trimmed(err)
+	}
+	*f = append(*f, k)
+	return nil
+}
+
+func (*keepFlag) Type() string { return "FRAME:X,Y,RADIUS" }
+
 // sensorFlag is --sensor WxH in millimetres.
 type sensorFlag struct{ w, h float64 }
 
@@ -188,6 +219,7 @@ var (
 	_ pflag.Value = (*cropFlag)(nil)
 	_ pflag.Value = (*surfaceFlag)(nil)
 	_ pflag.Value = (*levelFlag)(nil)
+	_ pflag.Value = (*keepFlag)(nil)
 	_ pflag.Value = (*sensorFlag)(nil)
 	_ pflag.Value = (*positiveFlag)(nil)
 	_ pflag.Value = (*countFlag)(nil)

@@ -37,7 +37,7 @@ func (s *Scene) Frame(ctx context.Context, workers int, t *Truth, i int) (*raste
 		return s.shade(f.Origin, worldFromCam.Apply(v), foot, edge, f.Seconds), true
 	}
 	err := stripes(ctx, workers, pic, t.Supersample, look, func(x, y int, c rgb, _ float64) {
-		light := t.Light(&cam, geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5})
+		light := t.Light(&cam, geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5}) * t.filter(f, float64(y)+0.5)
 		dev.develop(pic.Row(y)[3*x:], uint64(y*cam.Width+x),
 			rgb{c.r * f.Gain[0] * light, c.g * f.Gain[1] * light, c.b * f.Gain[2] * light})
 	})

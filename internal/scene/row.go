@@ -40,6 +40,12 @@ type Row struct {
 	WhiteBalanceK float64
 	// VignettingStops is the loss of light in the frame's corners.
 	VignettingStops float64
+	// GraduatedStops is the loss of light at the top of a frame behind a soft
+	// graduated filter, whose edge lies across the frame's middle.
+	GraduatedStops float64
+	// GraduatedErr is the largest error of the edge's height, as a share of
+	// the frame's height, drawn uniformly from ±.
+	GraduatedErr float64
 	// ToneCurve applies an S-shaped curve to the encoded picture.
 	ToneCurve bool
 	// Noise is the standard deviation of the noise in the encoded picture, 1
@@ -91,6 +97,7 @@ func (r Row) Validate() error {
 		{"Overlap", r.Overlap > -1 && r.Overlap < 1},
 		{"WhiteBalanceK", r.WhiteBalanceK >= 0 && r.WhiteBalanceK < 3000},
 		{"VignettingStops", r.VignettingStops >= 0},
+		{"GraduatedStops", r.GraduatedStops >= 0},
 		{"Noise", r.Noise >= 0},
 		{"Supersample", r.Supersample >= 1 && r.Supersample <= 64},
 		{"PupilOffset", norm(r.PupilOffset) <= MaxOrigin},
@@ -106,13 +113,15 @@ func norm(v geom.Vec) float64 { return math.Sqrt(v.X*v.X + v.Y*v.Y + v.Z*v.Z) }
 
 // Truth is everything about a row that a stitcher has to find out.
 type Truth struct {
-	Seed        uint64       `json:"seed"`
-	Frames      []FrameTruth `json:"frames"`
-	Vignetting  [3]float64   `json:"vignetting"` // a1, a2, a3, see FrameTruth.Light
-	ToneCurve   bool         `json:"tone_curve"`
-	Noise       float64      `json:"noise"`
-	PupilOffset [3]float64   `json:"pupil_offset_m"`
-	Supersample int          `json:"supersample"`
+	Seed       uint64       `json:"seed"`
+	Frames     []FrameTruth `json:"frames"`
+	Vignetting [3]float64   `json:"vignetting"` // a1, a2, a3, see FrameTruth.Light
+	// GraduatedStops is the loss of light above each frame's GraduatedEdge.
+	GraduatedStops float64    `json:"graduated_stops"`
+	ToneCurve      bool       `json:"tone_curve"`
+	Noise          float64    `json:"noise"`
+	PupilOffset    [3]float64 `json:"pupil_offset_m"`
+	Supersample    int        `json:"supersample"`
 }
 
 // FrameTruth is the truth about one frame.
@@ -124,7 +133,10 @@ type FrameTruth struct {
 	// Origin is the entrance pupil in the world frame, in metres.
 	Origin geom.Vec
 	// Gain multiplies the linear light of each channel.
-	Gain             [3]float64
+	Gain [3]float64
+	// GraduatedEdge is the height of the middle of a graduated filter's edge,
+	// as a share of the frame's height from its top.
+	GraduatedEdge    float64
 	Yaw, Pitch, Roll geom.Angle
 	// Seconds is when the frame was taken.
 	Seconds float64
@@ -147,20 +159,21 @@ type MoverTruth struct {
 // frameJSON is the form of a FrameTruth in a file: the names of the solution
 // file, where both have them.
 type frameJSON struct {
-	File         string        `json:"file"`
-	Width        int           `json:"width"`
-	Height       int           `json:"height"`
-	FocalPx      float64       `json:"focal_px"`
-	CentrePx     [2]float64    `json:"centre_px"`
-	Radial       [3]float64    `json:"radial"`
-	CamFromWorld [3][3]float64 `json:"cam_from_world"`
-	Origin       [3]float64    `json:"origin_m"`
-	Gain         [3]float64    `json:"gain"`
-	YawDeg       float64       `json:"yaw_deg"`
-	PitchDeg     float64       `json:"pitch_deg"`
-	RollDeg      float64       `json:"roll_deg"`
-	Seconds      float64       `json:"seconds"`
-	Movers       []MoverTruth  `json:"movers,omitempty"`
+	File          string        `json:"file"`
+	Width         int           `json:"width"`
+	Height        int           `json:"height"`
+	FocalPx       float64       `json:"focal_px"`
+	CentrePx      [2]float64    `json:"centre_px"`
+	Radial        [3]float64    `json:"radial"`
+	CamFromWorld  [3][3]float64 `json:"cam_from_world"`
+	Origin        [3]float64    `json:"origin_m"`
+	Gain          [3]float64    `json:"gain"`
+	GraduatedEdge float64       `json:"graduated_edge"`
+	YawDeg        float64       `json:"yaw_deg"`
+	PitchDeg      float64       `json:"pitch_deg"`
+	RollDeg       float64       `json:"roll_deg"`
+	Seconds       float64       `json:"seconds"`
+	Movers        []MoverTruth  `json:"movers,omitempty"`
 }
 
 // MarshalJSON implements json.Marshaler; angles are in degrees.
@@ -169,7 +182,7 @@ func (f FrameTruth) MarshalJSON() ([]byte, error) {
 	j := frameJSON{
 		File: f.File, Width: c.Width, Height: c.Height, FocalPx: c.FocalPx,
 		CentrePx: [2]float64{c.CentrePx.X, c.CentrePx.Y}, Radial: c.Radial,
-		Origin: [3]float64{f.Origin.X, f.Origin.Y, f.Origin.Z}, Gain: f.Gain,
+		Origin: [3]float64{f.Origin.X, f.Origin.Y, f.Origin.Z}, Gain: f.Gain, GraduatedEdge: f.GraduatedEdge,
 		YawDeg: f.Yaw.Degrees(), PitchDeg: f.Pitch.Degrees(), RollDeg: f.Roll.Degrees(),
 		Seconds: f.Seconds, Movers: f.Movers,
 	}
@@ -191,7 +204,7 @@ func (f *FrameTruth) UnmarshalJSON(b []byte) error {
 			Width: j.Width, Height: j.Height, FocalPx: j.FocalPx,
 			CentrePx: geom.Pt{X: j.CentrePx[0], Y: j.CentrePx[1]}, Radial: j.Radial,
 		},
-		Origin: geom.Vec{X: j.Origin[0], Y: j.Origin[1], Z: j.Origin[2]}, Gain: j.Gain,
+		Origin: geom.Vec{X: j.Origin[0], Y: j.Origin[1], Z: j.Origin[2]}, Gain: j.Gain, GraduatedEdge: j.GraduatedEdge,
 		Yaw: geom.Angle(j.YawDeg) * geom.Degree, Pitch: geom.Angle(j.PitchDeg) * geom.Degree,
 		Roll: geom.Angle(j.RollDeg) * geom.Degree, Seconds: j.Seconds, Movers: j.Movers,
 	}
@@ -221,6 +234,21 @@ func (t *Truth) Light(c *geom.Camera, p geom.Pt) float64 {
 	return 1 + r2*(a[0]+r2*(a[1]+r2*a[2]))
 }
 
+// graduatedSoftness is the part of a frame's height over which a soft
+// graduated filter goes from clear to dark (common practice: about half the
+// filter's height for a soft edge).
+const graduatedSoftness = 0.4
+
+// filter returns the part of the light that a graduated filter lets through to
+// line y of frame f.
+func (t *Truth) filter(f *FrameTruth, y float64) float64 {
+	if t.GraduatedStops == 0 {
+		return 1
+	}
+	below := y/float64(f.Camera.Height) - f.GraduatedEdge
+	return math.Exp2(-t.GraduatedStops * (1 - step(-graduatedSoftness/2, graduatedSoftness/2, below)))
+}
+
 // Plan returns the cameras, gains and movers of a row without rendering it.
 // It panics if row is not valid.
 func (s *Scene) Plan(row Row) Truth {
@@ -239,8 +267,8 @@ func (s *Scene) Plan(row Row) Truth {
 	t := Truth{
 		Seed: row.Seed, Frames: make([]FrameTruth, n),
 		// Nearly the shape of cos⁴, scaled to the loss in the corner.
-		Vignetting: [3]float64{0.55 * loss, 0.55 * loss, -0.1 * loss},
-		ToneCurve:  row.ToneCurve, Noise: row.Noise, Supersample: row.Supersample,
+		Vignetting:     [3]float64{0.55 * loss, 0.55 * loss, -0.1 * loss},
+		GraduatedStops: row.GraduatedStops, ToneCurve: row.ToneCurve, Noise: row.Noise, Supersample: row.Supersample,
 		PupilOffset: [3]float64{row.PupilOffset.X, row.PupilOffset.Y, row.PupilOffset.Z},
 	}
 	st := newStream(row.Seed, 7)
@@ -264,6 +292,11 @@ func (s *Scene) Plan(row Row) Truth {
 		wb := whiteBalance(5500 + st.sym(1)*row.WhiteBalanceK)
 		for c := range f.Gain {
 			f.Gain[c] = ev * wb[c]
+		}
+		f.GraduatedEdge = 0.5
+		if row.GraduatedErr > 0 { // last, so that it changes nothing else
+			own := newStream(row.Seed, 8+uint64(i))
+			f.GraduatedEdge += own.sym(1) * row.GraduatedErr
 		}
 		f.Seconds = float64(i) * row.FrameSeconds
 		f.Movers = s.moverTruth(f)

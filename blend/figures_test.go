@@ -1,0 +1,124 @@
+package blend
+
+import (
+	"image"
+	"testing"
+
+	"flatfell.example/raster"
+)
+
+// walkers returns two layers 66 of 100 cells wide that overlap by 32, with dark
+// walkers of 6 × 25 cells at the given columns of each.
+func walkers(first, second []int) (grid image.Rectangle, layers []SeamLayer) {
+	grid = image.Rect(0, 0, 100, 60)
+	for i, r := range []image.Rectangle{image.Rect(0, 0, 66, 60), image.Rect(34, 0, 100, 60)} {
+		at := [][]int{first, second}[i]
+		layers = append(layers, seamLayer(r, noisy(uint64(i), 0.01, func(x, y int) [3]float32 {
+			for _, x0 := range at {
+				if image.Pt(x, y).In(walkerAt(x0)) {
+					return [3]float32{0.1, 0.1, 0.15}
+				}
+			}
+			return beach(x, y, 500)
+		})))
+	}
+	return grid, layers
+}
+
+func walkerAt(x0 int) image.Rectangle { return image.Rect(x0, 20, x0+6, 45) }
+
+// share returns the part of r that is taken from a layer.
+func share(l *Labels, r image.Rectangle, layer int) float64 {
+	n := 0
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		for x := r.Min.X; x < r.Max.X; x++ {
+			if l.At(x, y) == layer {
+				n++
+			}
+		}
+	}
+	return float64(n) / float64(r.Dx()*r.Dy())
+}
+
+// TestFigures: what moved is whole or absent, and once at most.
+func TestFigures(t *testing.T) {
+	for _, c := range []struct {
+		name          string
+		first, second []int
+		// want0 and want1 are the parts of the walkers of the first and the
+		// second layer that are seen.
+		want0, want1 []float64
+	}{
+		{"in one layer: left out", []int{45}, nil, []float64{0}, nil},
+		{"in the other", nil, []int{50}, nil, []float64{0}},
+		{"in both, apart: left out twice", []int{38}, []int{56}, []float64{0}, []float64{0}},
+		{"at the end of the second layer: whole", []int{31}, nil, []float64{1}, nil},
+		{"at the end of the first layer: whole", nil, []int{63}, nil, []float64{1}},
+		{"cut by the first layer's end: left out", []int{62}, nil, []float64{0}, nil},
+	} {
+		grid, layers := walkers(c.first, c.second)
+		l := mustSeams(t, grid, layers, SeamOptions{})
+		for k, x0 := range c.first {
+			r := walkerAt(x0).Intersect(layers[0].Rect)
+			if got := share(l, r, 0); got != c.want0[k] {
+				t.Errorf("%s: %.2f of the first layer's walker is seen, want %v", c.name, got, c.want0[k])
+			}
+		}
+		for k, x0 := range c.second {
+			r := walkerAt(x0).Intersect(layers[1].Rect)
+			if got := share(l, r, 1); got != c.want1[k] {
+				t.Errorf("%s: %.2f of the second layer's walker is seen, want %v", c.name, got, c.want1[k])
+			}
+		}
+	}
+}
+
+// TestFiguresNear: one thing that moved by less than its own size shows once:
+// the two places lie on one side of the seam.
+func TestFiguresNear(t *testing.T) {
+	for _, step := range []int{4, 8} {
+		grid, layers := walkers([]int{46}, []int{46 + step})
+		l := mustSeams(t, grid, layers, SeamOptions{})
+		a, b := share(l, walkerAt(46), 0), share(l, walkerAt(46+step), 1)
+		if a+b != 1 || a != 0 && a != 1 {
+			t.Errorf("moved by %d: %.2f of the first and %.2f of the second are seen, want one of them", step, a, b)
+		}
+	}
+}
+
+// TestWanted: what the photographer wants is taken, figure or not, from either
+// layer.
+func TestWanted(t *testing.T) {
+	for owner := range 2 {
+		at := [][]int{nil, nil}
+		at[owner] = []int{47}
+		grid, layers := walkers(at[0], at[1])
+		cost := raster.NewPlane(layers[owner].Rect)
+		cost.Set(50, 30, Wanted) // a part of the figure is enough
+		layers[owner].Cost = cost
+		l := mustSeams(t, grid, layers, SeamOptions{})
+		if got := share(l, walkerAt(47), owner); got != 1 {
+			t.Errorf("%.2f of what is wanted of layer %d is seen", got, owner)
+		}
+	}
+}
+
+// TestClippedCost: a place whose light is lost in one layer comes from the
+// other.
+func TestClippedCost(t *testing.T) {
+	lost := image.Rect(36, 10, 64, 20)
+	for owner := range 2 {
+		grid, layers := walkers(nil, nil)
+		cost := raster.NewPlane(layers[owner].Rect)
+		for y := lost.Min.Y; y < lost.Max.Y; y++ {
+			for x := lost.Min.X; x < lost.Max.X; x++ {
+				cost.Set(x, y, 0.5)
+			}
+		}
+		layers[owner].Cost = cost
+		l := mustSeams(t, grid, layers, SeamOptions{})
+		if got := share(l, lost, owner); got > 0.02 {
+			t.Errorf("%.2f of what is lost in layer %d is taken from it", got, owner)
+		}
+	}
+}

@@ -1,0 +1,164 @@
+package stitch
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"math"
+	"path/filepath"
+
+	"flatfell.example/blend"
+	"flatfell.example/internal/par"
+	"flatfell.example/raster"
+	"flatfell.example/warp"
+)
+
+const (
+	// seamCells is the number of cells to which a frame is reduced for finding
+	// seams: at 26 megapixels a cell is 8 pixels wide.
+	seamCells = 4e5
+	// maxCell divides the turn of a closed picture, see closedGrain.
+	maxCell = 32
+	// seamMargin keeps seams this many cells away from a frame's border.
+	seamMargin = 2
+	// clippedCost is the cost of taking a cell whose light is lost: a few of
+	// them outweigh a detour of the seam.
+	clippedCost = 0.5
+	// blownOut is the sample from which a channel's light is lost.
+	blownOut = 0xffff * 99 / 100
+	// noiseCost is the cost of taking a cell from a frame that was brightened
+	// by a stop: where all else is equal the seam moves toward it.
+	noiseCost = 0.0005
+)
+
+// cellFor returns the side of a seam cell in output pixels, a power of two.
+func cellFor(framePixels int) int {
+	cell := 1
+	for cell < maxCell && float64(framePixels)/float64(4*cell*cell) >= seamCells {
+		cell *= 2
+	}
+	return cell
+}
+
+// findSeams chooses which frame each part of the picture is taken from.
+func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.View, o Options) (*blend.Labels, error) {
+	progress := o.stage("seams")
+	keep, err := keepsOf(layers, o.Keep)
+	if err != nil {
+		return nil, err
+	}
+	f := layers[0].frame
+	cell := cellFor(f.Width * f.Height)
+	coarse := view
+	coarse.PxPerRadian /= float64(cell)
+	coarse.OriginPx.X /= float64(cell)
+	coarse.OriginPx.Y /= float64(cell)
+	coarse.WrapPx /= cell
+	grid := image.Rect(0, 0, ceilDiv(view.Rect.Dx(), cell), ceilDiv(view.Rect.Dy(), cell))
+	coarse.Rect = grid
+	out := make([]blend.SeamLayer, len(layers))
+	done := newCounter(len(layers), func(share float64) { progress(0.5 * share) })
+	err = par.Do(ctx, o.Workers, len(layers), func(i int) error {
+		l := layers[i]
+		small, err := l.pic.Shrink(ctx, 1, cell)
+		if err != nil {
+			return err
+		}
+		r := image.Rect(floorDiv(l.bounds.Min.X, cell), floorDiv(l.bounds.Min.Y, cell), ceilDiv(l.bounds.Max.X, cell), ceilDiv(l.bounds.Max.Y, cell))
+		if coarse.WrapPx > 0 {
+			r.Max.X = min(r.Max.X, r.Min.X+coarse.WrapPx)
+		} else {
+			r = r.Intersect(grid)
+		}
+		out[i] = l.seamLayer(small, coarse, cell, r, keep[i])
+		done()
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	labels, err := blend.Seams(ctx, grid, cell, out, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
+	progress(1)
+	return labels, err
+}
+
+// seamLayer resamples the layer on part r of the seams' grid. small is its
+// picture reduced by cell.
+func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) blend.SeamLayer {
+	cam := l.frame.Camera().Scaled(1 / float64(cell))
+	cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
+	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Shade: l.shade})
+	out := blend.SeamLayer{Rect: r, Valid: new(raster.Plane), Cost: raster.NewPlane(r)}
+	for c := range out.RGB {
+		out.RGB[c] = new(raster.Plane)
+	}
+	fillFrom(s, l.tone, l.masks, &out.RGB, out.Valid, r)
+	gain := l.frame.Gain
+	noise := float32(noiseCost * math.Max(0, math.Log2((gain[0]+gain[1]+gain[2])/3)))
+	for i := range out.Cost.Pix {
+		out.Cost.Pix[i] = noise
+	}
+	if isBlownOut(small) {
+		lost := [3]*raster.Plane{new(raster.Plane), new(raster.Plane), new(raster.Plane)}
+		plain := warp.NewSampler(small, cam, coarse, warp.Options{})
+		fillFrom(plain, lostLight(), l.masks, &lost, new(raster.Plane), r)
+		for c := range lost {
+			for i, v := range lost[c].Pix {
+				out.Cost.Pix[i] += clippedCost / 3 * max(v, 0)
+			}
+		}
+	}
+	if len(keep) == 0 {
+		return out
+	}
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		row := out.Cost.Row(y)
+		for x := r.Min.X; x < r.Max.X; x++ {
+			p, ok := s.PixelAt(float64(x)+0.5, float64(y)+0.5)
+			for _, k := range keep {
+				w := float64(cam.Width)
+				if ok && math.Hypot(p.X-k.X*w, p.Y-k.Y*float64(cam.Height)) <= k.Radius*w {
+					row[x-r.Min.X] = blend.Wanted
+				}
+			}
+		}
+	}
+	return out
+}
+
+// isBlownOut reports whether any sample has lost its light.
+func isBlownOut(pic *raster.Picture) bool {
+	for _, v := range pic.Pix {
+		if v >= blownOut {
+			return true
+		}
+	}
+	return false
+}
+
+// lostLight returns the curves that are 1 where a sample has lost its light.
+func lostLight() *[3][]float32 {
+	curve := make([]float32, 1<<16)
+	for v := range curve {
+		if v >= blownOut {
+			curve[v] = 1
+		}
+	}
+	return &[3][]float32{curve, curve, curve}
+}
+
+// keepsOf returns each layer's places to keep.
+func keepsOf(layers []*layer, keep []Keep) ([][]Keep, error) {
+	of := make([][]Keep, len(layers))
+next:
+	for _, k := range keep {
+		for i, l := range layers {
+			if l.frame.File == k.Frame || filepath.Base(l.frame.File) == k.Frame {
+				of[i] = append(of[i], k)
+				continue next
+			}
+		}
+		return nil, fmt.Errorf("%w: %s, of which a part is to be kept, is not among the frames that were joined", ErrFrames, k.Frame)
+	}
+	return of, nil
+}
