@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
 	"flatfell.example/geom"
 	"flatfell.example/raster"
@@ -35,7 +36,7 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 		fs.setCamera(a.rig.camera(k))
 		fs.setLight(light, k)
 	}
-	sol.Light = lightSolution(lightReport)
+	sol.Light = lightSolution(light, lightReport)
 	a.writePairs(sol)
 	if err := planOutput(sol, a.o); err != nil {
 		return err
@@ -90,6 +91,9 @@ func (a *aligner) writePairs(sol *Solution) {
 			sol.Verdict = Weak
 			sol.Advice = append(sol.Advice, a.weakAdvice(e, name(i), name(j)))
 		}
+	}
+	if slices.Contains(sol.Light.Undetermined, "vignetting") {
+		sol.Advice = append(sol.Advice, "The frames seem darker in their corners, but too little of them overlaps to tell by how much; that was left as it is.")
 	}
 	for i, f := range a.frames {
 		if !sol.Frames[i].Placed {

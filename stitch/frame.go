@@ -27,6 +27,10 @@ type Frame struct {
 	FocalSource string
 	// FocalMM is the focal length in millimetres in the metadata, or zero.
 	FocalMM float64
+	// ExposureEV is how much light the exposure gathered in stops, up to a
+	// constant, as the metadata have it, if Exposed.
+	ExposureEV float64
+	Exposed    bool
 	// Time of the exposure; the zero time if unknown.
 	Time time.Time
 
@@ -46,6 +50,7 @@ func OpenFrame(path string) (*Frame, error) {
 		Name: path, Width: f.Width, Height: f.Height, Bits: f.Bits, Gray: f.Gray,
 		FocalMM: f.Meta.FocalMM, Time: f.Meta.Time, decode: f.Decode,
 	}
+	out.ExposureEV, out.Exposed = f.Meta.ExposureEV()
 	if px, source, ok := f.Meta.FocalPx(f.Width, f.Height); ok {
 		out.FocalPx, out.FocalSource = px, source
 	}

@@ -33,7 +33,26 @@ func (a *aligner) balance(ctx context.Context) (*blend.Light, blend.LightReport,
 	if err != nil {
 		return nil, blend.LightReport{}, err
 	}
-	return blend.FitLight(len(a.placed), slices.Concat(per...), blend.LightOptions{})
+	return blend.FitLight(len(a.placed), slices.Concat(per...), blend.LightOptions{Start: a.exposures()})
+}
+
+// exposures returns the log gains that undo what the metadata say of the
+// frames' exposures, their mean taken out; nil if that isn't known of all.
+func (a *aligner) exposures() []float64 {
+	var mean float64
+	logs := make([]float64, len(a.placed))
+	for k, i := range a.placed {
+		f := a.frames[i]
+		if !f.Exposed {
+			return nil
+		}
+		logs[k] = -math.Ln2 * f.ExposureEV
+		mean += logs[k] / float64(len(logs))
+	}
+	for k := range logs {
+		logs[k] -= mean
+	}
+	return logs
 }
 
 // compareLight samples the overlap of two placed frames on a grid. Each

@@ -147,6 +147,8 @@ type LightSolution struct {
 	// the frames as they came and as they go into the picture.
 	BeforePercent float64 `json:"before_percent"`
 	AfterPercent  float64 `json:"after_percent"`
+	// CornerStops is what the lens and its filters take from the corners.
+	CornerStops float64 `json:"corner_stops"`
 	// FieldPercent is the largest slow gain of a frame.
 	FieldPercent float64 `json:"field_percent"`
 	// Moved is the share of the places that show something else in the two
@@ -154,11 +156,12 @@ type LightSolution struct {
 	Moved float64 `json:"moved"`
 }
 
-func lightSolution(r blend.LightReport) LightSolution {
+func lightSolution(l *blend.Light, r blend.LightReport) LightSolution {
 	percent := func(log float64) float64 { return 100 * math.Expm1(log) }
 	s := LightSolution{
 		Samples: r.Samples, Parts: []string{}, Undetermined: append([]string{}, r.Undetermined...),
 		BeforePercent: percent(r.Before), AfterPercent: percent(r.After),
+		CornerStops:  math.Abs(math.Log2(l.Vignetting.At(1))),
 		FieldPercent: percent(r.LargestField), Moved: 1 - r.Inliers,
 	}
 	if r.Samples == 0 {

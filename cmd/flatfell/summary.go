@@ -54,11 +54,33 @@ func (s *stitchCommand) summary(w io.Writer, sol *stitch.Solution) error {
 	across, up := cam.ViewAngles()
 	fmt.Fprintf(w, "%s: %d of %d frames, which agree to %.2f pixels. The focal length is %.1f pixels (%s), so a frame sees %.1f° × %.1f°.\n",
 		verdictText(sol.Verdict), placed, len(sol.Frames), sol.RMSPx, first.FocalPx, focalText(sol.FocalSource), across.Degrees(), up.Degrees())
+	if l := &sol.Light; l.Samples > 0 {
+		fmt.Fprintf(w, "Light: where the frames overlap they differed by %.1f %%, and by %.1f %% now%s.\n", l.BeforePercent, l.AfterPercent, lightText(l))
+	}
 	for _, a := range sol.Advice {
 		fmt.Fprintf(w, "%s\n", a)
 	}
 	_, err := fmt.Fprintf(w, "Next: %s\n", s.nextStep(sol))
 	return err
+}
+
+// lightText says what was corrected beside the exposures.
+func lightText(l *stitch.LightSolution) string {
+	var parts []string
+	for _, p := range l.Parts {
+		switch p {
+		case "vignetting":
+			parts = append(parts, fmt.Sprintf("the corners had lost %.1f stops", l.CornerStops))
+		case "tone":
+			parts = append(parts, "the camera's tone curve is allowed for")
+		case "field":
+			parts = append(parts, fmt.Sprintf("a slow change of light of up to %.0f %% within a frame is taken up", l.FieldPercent))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return "; " + strings.Join(parts, "; ")
 }
 
 func verdictText(v stitch.Verdict) string {

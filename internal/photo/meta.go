@@ -32,6 +32,20 @@ type Meta struct {
 	Note string
 }
 
+// ExposureEV returns how much light the exposure gathered, in stops of
+// log2(seconds · ISO/100 / f²); ok is false if a part of that is unknown. A
+// constant f-number, that of a lens without contacts, may be left out: f = 1.
+func (m *Meta) ExposureEV() (ev float64, ok bool) {
+	if m.ExposureSeconds == 0 || m.ISO == 0 {
+		return 0, false
+	}
+	f := m.FNumber
+	if f == 0 {
+		f = 1
+	}
+	return math.Log2(m.ExposureSeconds * m.ISO / 100 / (f * f)), true
+}
+
 // metaTags are the fields asked for, by the names of the metadata library.
 var metaTags = map[string]bool{
 	"Make": true, "Model": true, "LensModel": true, "Orientation": true,
