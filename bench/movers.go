@@ -107,6 +107,9 @@ func (c Config) figures(ctx context.Context, shots *photographs) ([]figures, err
 	return out, nil
 }
 
+// tall is the height of a mover over its width.
+var tall = map[string]float64{"walker": 3, "boat": 1, "bird": 0.6, "crest": 0.15}
+
 func figuresOf(pic, bare *raster.Picture, f *scene.FrameTruth) figures {
 	w, h := pic.Rect.Dx(), pic.Rect.Dy()
 	out := figures{of: make([]int8, w*h), whole: make([]bool, len(f.Movers))}
@@ -128,7 +131,8 @@ func figuresOf(pic, bare *raster.Picture, f *scene.FrameTruth) figures {
 		for m := range f.Movers {
 			mt := &f.Movers[m]
 			half := mt.HalfWidthDeg * geom.Degree.Radians() * f.Camera.FocalPx
-			if d := math.Hypot(float64(x)-mt.X, float64(y)-mt.Y) / half; d < best {
+			dx, dy := math.Abs(float64(x)-mt.X)/half, math.Abs(float64(y)-mt.Y)/(half*tall[mt.Kind])
+			if d := max(dx, dy); d < best {
 				best, out.of[i] = d, int8(m)
 			}
 		}

@@ -15,6 +15,9 @@ const (
 	// multiple of the overlap's median difference.
 	figureStep  = 0.06
 	figureNoise = 4
+	// faint is the share of that from which cells belong to a figure that they
+	// hang together with, up to faintReach cells away.
+	faint, faintReach = 0.55, 4
 	// leastFigure is the number of cells that a figure has at least.
 	leastFigure = 16
 	// figureMargin is by how many cells a figure is grown: its soft edge, and
@@ -25,13 +28,17 @@ const (
 	ownContour = 1.3
 	// nearFigures is the distance, in sizes of the larger, up to which two
 	// figures may be one thing that moved.
-	nearFigures = 0.6
-	// muchLarger is the ratio of cells from which the larger of two joined
-	// figures decides whose they are.
-	muchLarger = 4
+	nearFigures = 0.8
+	// ownMost is the ratio of cells, of joined figures that one side shows to
+	// those that the other does, from which all count as the one's.
+	ownMost = 3
+	// nearEnd is the number of cells from the end of a layer, at most a tenth
+	// of the overlap, within which a figure counts as reaching it: a post may
+	// stand between, and a seam there would have no room.
+	nearEnd = 12
 	// alikeSize is the least ratio of their cells, alikeColour the largest
 	// difference of their colours, summed over the channels.
-	alikeSize, alikeColour = 0.2, 0.3
+	alikeSize, alikeColour = 0.2, 0.6
 )
 
 // wish says which side of a cut a figure is to lie on.
@@ -49,6 +56,8 @@ type figure struct {
 	cells []int32 // indices in the overlap's frame
 	box   image.Rectangle
 	owner wish // the side that shows it; anySide if unknown
+	// votes has the cells of its pieces by the side that shows them.
+	votes [3]int
 	// colour is its mean in the owner's layer.
 	colour [3]float32
 	wish   wish
@@ -85,6 +94,7 @@ func (w *overlap) figures() []figure {
 			continue // its label keeps it from being found again
 		}
 		f.owner = w.owner(&f, differs)
+		f.votes[f.owner] = len(f.cells)
 		f.colour = w.meanColour(&f)
 		found = append(found, f)
 	}
@@ -163,15 +173,32 @@ func (w *overlap) figureMask() []bool {
 		}
 	})
 	clear(mask)
+	var front []int
 	w.each(func(_, _, i int, _ int32) {
 		if inner[i] {
 			for _, row := range [3]int{i - stride, i, i + stride} {
 				for j := row - 1; j <= row+1; j++ {
-					mask[j] = w.kind[j] == both
+					if !mask[j] && w.kind[j] == both {
+						mask[j] = true
+						front = append(front, j)
+					}
 				}
 			}
 		}
 	})
+	// The fainter parts that hang together with these.
+	for range faintReach {
+		var next []int
+		for _, i := range front {
+			for _, j := range [4]int{i - 1, i + 1, i - stride, i + stride} {
+				if !mask[j] && size[j] > faint*step {
+					mask[j] = true
+					next = append(next, j)
+				}
+			}
+		}
+		front = next
+	}
 	return mask
 }
 
@@ -226,7 +253,7 @@ func (w *overlap) owner(f *figure, in []bool) wish {
 }
 
 // joinFigures joins the pairs of figures that touch, and those that may be one
-// thing in two places: near one another and not of the same owner.
+// thing, in two places or in pieces.
 func joinFigures(found []figure, touching [][2]int) []figure {
 	root := make([]int, len(found))
 	for i := range root {
@@ -247,11 +274,7 @@ func joinFigures(found []figure, touching [][2]int) []figure {
 	}
 	for i := range found {
 		for j := range i {
-			a, b := &found[i], &found[j]
-			if a.owner == b.owner && a.owner != anySide {
-				continue
-			}
-			if a.mayBe(b) {
+			if found[i].mayBe(&found[j]) {
 				join(i, j)
 			}
 		}
@@ -267,15 +290,22 @@ func joinFigures(found []figure, touching [][2]int) []figure {
 			continue
 		}
 		f, g := &out[k], &found[i]
+		f.cells = append(f.cells, g.cells...)
+		f.box = f.box.Union(g.box)
+		for side := range f.votes {
+			f.votes[side] += g.votes[side]
+		}
+	}
+	for k := range out {
+		f := &out[k]
 		switch {
-		case f.owner == g.owner || len(g.cells)*muchLarger < len(f.cells):
-		case len(f.cells)*muchLarger < len(g.cells):
-			f.owner = g.owner
+		case f.votes[newSide] >= ownMost*f.votes[oldSide] && f.votes[newSide] > 0:
+			f.owner = newSide
+		case f.votes[oldSide] >= ownMost*f.votes[newSide] && f.votes[oldSide] > 0:
+			f.owner = oldSide
 		default:
 			f.owner = anySide
 		}
-		f.cells = append(f.cells, g.cells...)
-		f.box = f.box.Union(g.box)
 	}
 	return out
 }
@@ -351,17 +381,20 @@ func (w *overlap) growFigure(f *figure) {
 // Wanted goes before all that.
 func (w *overlap) wishFor(f *figure) wish {
 	stride := w.frame.Dx()
+	near := min(nearEnd, max(1, min(w.bounds.Dx(), w.bounds.Dy())/10))
 	atOld, atNew := false, false
 	var wanted float32
 	for _, i := range f.cells {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
 		wanted += w.c.cost[w.at[i]] - w.layer.costAt(x, y)
 		for _, s := range [4]int{1, -1, stride, -stride} {
-			switch w.kind[int(i)+s] {
-			case oldOnly:
-				atOld = true
-			case newOnly:
-				atNew = true
+			for k, j := 0, int(i)+s; k < near && j >= 0 && j < len(w.kind) && w.kind[j] != nothing; k, j = k+1, j+s {
+				switch w.kind[j] {
+				case oldOnly:
+					atOld = true
+				case newOnly:
+					atNew = true
+				}
 			}
 		}
 	}

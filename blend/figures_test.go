@@ -51,7 +51,7 @@ func TestFigures(t *testing.T) {
 	}{
 		{"in one layer: left out", []int{45}, nil, []float64{0}, nil},
 		{"in the other", nil, []int{50}, nil, []float64{0}},
-		{"in both, apart: left out twice", []int{38}, []int{56}, []float64{0}, []float64{0}},
+		{"in both, apart: left out twice", []int{40}, []int{54}, []float64{0}, []float64{0}},
 		{"at the end of the second layer: whole", []int{31}, nil, []float64{1}, nil},
 		{"at the end of the first layer: whole", nil, []int{63}, nil, []float64{1}},
 		{"cut by the first layer's end: left out", []int{62}, nil, []float64{0}, nil},
