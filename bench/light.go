@@ -254,8 +254,12 @@ func pairDeltaE(fa, fb *stitch.FrameSolution, pa, pb *raster.Picture) (before, a
 			if !okA || !okB {
 				continue
 			}
+			asA, asB := correctA(p, la), correctB(q, lb)
+			if max(asA[0], asA[1], asA[2], asB[0], asB[1], asB[2]) > clippedAt {
+				continue // both are white in the picture
+			}
 			rawA, rawB := blend.LabFromLinear(la), blend.LabFromLinear(lb)
-			labA, labB := blend.LabFromLinear(correctA(p, la)), blend.LabFromLinear(correctB(q, lb))
+			labA, labB := blend.LabFromLinear(asA), blend.LabFromLinear(asB)
 			before = append(before, blend.DeltaE(rawA, rawB))
 			after = append(after, blend.DeltaE(labA, labB))
 			changed = append(changed, blend.DeltaE(rawA, labA))
@@ -314,6 +318,7 @@ func (r *LightResult) Bars() (bars []Bar) {
 	for i := range r.Cases {
 		lc := &r.Cases[i]
 		l := &lc.limits
+		bars = append(bars, Bar{lc.Name + ": rows not joined", float64(lc.Refused), 0, ""})
 		add := func(what string, found func(*LightRow) float64, limit float64, unit string) {
 			if limit > 0 {
 				bars = append(bars, Bar{lc.Name + ": " + what, quantile(lc.figures(found), 1), limit, unit})

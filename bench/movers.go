@@ -33,7 +33,8 @@ const (
 	borderShare = 0.05
 )
 
-// MoversResult is what [Movers] measured.
+// MoversResult is what [Movers] measured: which frame the parts of the picture
+// are taken from.
 type MoversResult struct {
 	Width, Height int
 	Rows, Refused int

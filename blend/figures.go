@@ -56,6 +56,8 @@ type figure struct {
 	cells []int32 // indices in the overlap's frame
 	box   image.Rectangle
 	owner wish // the side that shows it; anySide if unknown
+	// parts are the figures that it was joined of.
+	parts []int
 	// votes has the cells of its pieces by the side that shows them.
 	votes [3]int
 	// colour is its mean in the owner's layer.
@@ -101,11 +103,32 @@ func (w *overlap) figures() []figure {
 	for k := range found {
 		w.growFigure(&found[k])
 	}
-	found = joinFigures(found, w.touching(found))
-	for k := range found {
-		found[k].wish = w.wishFor(&found[k])
+	found = joinFigures(found, w.touching(found), nil)
+	var out []figure
+	for _, g := range joinFigures(found, nil, (*figure).mayBe) {
+		g.wish = w.wishFor(&g)
+		if len(g.parts) == 1 || g.wish != split && !w.isWanted(&g) {
+			out = append(out, g)
+			continue
+		}
+		// A chain of things that are alike, such as breakers from end to end,
+		// and what is wanted of it: each by itself.
+		for _, k := range g.parts {
+			f := found[k]
+			f.wish = w.wishFor(&f)
+			out = append(out, f)
+		}
 	}
-	return found
+	return out
+}
+
+// isWanted reports whether either side wants a cell of f.
+func (w *overlap) isWanted(f *figure) bool {
+	stride := w.frame.Dx()
+	return slices.ContainsFunc(f.cells, func(i int32) bool {
+		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		return w.c.cost[w.at[i]] <= Wanted || w.layer.costAt(x, y) <= Wanted
+	})
 }
 
 // touching returns the pairs of figures that have a cell in common.
@@ -252,9 +275,9 @@ func (w *overlap) owner(f *figure, in []bool) wish {
 	return anySide
 }
 
-// joinFigures joins the pairs of figures that touch, and those that may be one
-// thing, in two places or in pieces.
-func joinFigures(found []figure, touching [][2]int) []figure {
+// joinFigures joins the given pairs of figures, and those for which alike, if
+// not nil, holds.
+func joinFigures(found []figure, pairs [][2]int, alike func(f, g *figure) bool) []figure {
 	root := make([]int, len(found))
 	for i := range root {
 		root[i] = i
@@ -269,12 +292,12 @@ func joinFigures(found []figure, touching [][2]int) []figure {
 		p, q := find(i), find(j)
 		root[max(p, q)] = min(p, q)
 	}
-	for _, t := range touching {
-		join(t[0], t[1])
+	for _, p := range pairs {
+		join(p[0], p[1])
 	}
 	for i := range found {
 		for j := range i {
-			if found[i].mayBe(&found[j]) {
+			if alike != nil && alike(&found[i], &found[j]) {
 				join(i, j)
 			}
 		}
@@ -286,11 +309,14 @@ func joinFigures(found []figure, touching [][2]int) []figure {
 		k, ok := at[r]
 		if !ok {
 			at[r] = len(out)
-			out = append(out, found[i])
+			f := found[i]
+			f.cells, f.parts = slices.Clone(f.cells), []int{i}
+			out = append(out, f)
 			continue
 		}
 		f, g := &out[k], &found[i]
 		f.cells = append(f.cells, g.cells...)
+		f.parts = append(f.parts, i)
 		f.box = f.box.Union(g.box)
 		for side := range f.votes {
 			f.votes[side] += g.votes[side]
@@ -298,6 +324,8 @@ func joinFigures(found []figure, touching [][2]int) []figure {
 	}
 	for k := range out {
 		f := &out[k]
+		slices.Sort(f.cells)
+		f.cells = slices.Compact(f.cells)
 		switch {
 		case f.votes[newSide] >= ownMost*f.votes[oldSide] && f.votes[newSide] > 0:
 			f.owner = newSide
@@ -333,7 +361,10 @@ func (f *figure) mayBe(g *figure) bool {
 		b.Min.Y, b.Max.Y = b.Min.Y-int(dy), b.Max.Y+int(dy)
 		return b.Overlaps(g.box)
 	}
-	return along(nearFigures*float32(wide), 0) || along(0, nearFigures*float32(high))
+	// What moved, or is seen in pieces, has the same size across the way.
+	same := func(a, b int) bool { return max(a, b) <= 2*min(a, b) }
+	return same(f.box.Dy(), g.box.Dy()) && along(nearFigures*float32(wide), 0) ||
+		same(f.box.Dx(), g.box.Dx()) && along(0, nearFigures*float32(high))
 }
 
 // meanColour returns the figure's mean colour in the layer that shows it.
@@ -395,6 +426,9 @@ func (w *overlap) wishFor(f *figure) wish {
 				case newOnly:
 					atNew = true
 				}
+				if w.kind[j] != both {
+					break
+				}
 			}
 		}
 	}
@@ -422,6 +456,9 @@ func (w *overlap) pin(g *gridCut, f *figure, side wish) {
 	stride := w.frame.Dx()
 	for _, i := range f.cells {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		if w.c.cost[w.at[i]] <= Wanted || w.layer.costAt(x, y) <= Wanted {
+			continue // it is held already
+		}
 		p := g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y)
 		if side == newSide {
 			g.terminal(p, 0, hardLink)

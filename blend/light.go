@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // LightPos is a point of a frame, x right and y down from its optical centre,
@@ -116,6 +117,21 @@ func toneTerms(v float64) (b [3]float64) {
 	return b
 }
 
+// toneSlopes returns the slopes of the terms of T at v over that of the
+// logarithm of sRGB's light.
+func toneSlopes(v float64) (s [3]float64) {
+	log := 1 / max(v, 1e-3) // the straight piece
+	if v > 0.04045 {
+		log = 2.4 / (v + 0.055)
+	}
+	p := 1.
+	for i := range s {
+		p *= v
+		s[i] = (float64(i+2)*p - toneSlope[i]) / log
+	}
+	return s
+}
+
 // toneSlope are the γᵢ: the terms are uncorrelated with log L over encoded
 // values from 0.1 to 1.
 var toneSlope = func() (gamma [3]float64) {
@@ -142,10 +158,13 @@ var toneSlope = func() (gamma [3]float64) {
 }()
 
 // FieldTerms is the number of terms of a [Field].
-const FieldTerms = 8
+const FieldTerms = fieldDown + fieldAcross
+
+const fieldDown, fieldAcross = 6, 4
 
 // Field are the coefficients of F(p), a slow gain over one frame: the Legendre
-// polynomials P1 to P4 of y, and x times P0 to P3.
+// polynomials P1 to P6 of y, fine enough for the edge of a soft graduated filter
+// that sits higher in one frame, and x times P0 to P3.
 type Field [FieldTerms]float64
 
 // At returns F(p).
@@ -160,21 +179,39 @@ func (f *Field) At(p LightPos) float64 {
 func fieldTerms(p LightPos) [FieldTerms]float64 {
 	y, y2 := p.Y, p.Y*p.Y
 	p2, p3, p4 := (3*y2-1)/2, y*(5*y2-3)/2, (y2*(35*y2-30)+3)/8
-	return [FieldTerms]float64{y, p2, p3, p4, p.X, p.X * y, p.X * p2, p.X * p3}
+	p5, p6 := y*(y2*(63*y2-70)+15)/8, (y2*(y2*(231*y2-315)+105)-5)/16
+	return [FieldTerms]float64{y, p2, p3, p4, p5, p6, p.X, p.X * y, p.X * p2, p.X * p3}
 }
 
-// largest returns the largest |F| over a frame of any shape.
-func (f *Field) largest() float64 {
+// largest returns the largest |F| where |x| and |y| are within those of most.
+func (f *Field) largest(most LightPos) float64 {
+	const steps = 20
 	worst := 0.
-	for i := range 21 {
-		for j := range 21 {
-			x, y := float64(i-10)/10, float64(j-10)/10
-			if x*x+y*y <= 1 {
-				worst = max(worst, math.Abs(f.At(LightPos{x, y})))
-			}
+	for i := range steps + 1 {
+		for j := range steps + 1 {
+			x, y := most.X*(2*float64(i)/steps-1), most.Y*(2*float64(j)/steps-1)
+			worst = max(worst, math.Abs(f.At(LightPos{x, y})))
 		}
 	}
 	return worst
+}
+
+// bound shrinks the terms of y alone, and those with x, until neither is
+// larger than its bound within most.
+func (f *Field) bound(down, across float64, most LightPos) {
+	var parts [2]Field
+	copy(parts[0][:fieldDown], f[:fieldDown])
+	copy(parts[1][fieldDown:], f[fieldDown:])
+	for i, limit := range [2]float64{down, across} {
+		if worst := parts[i].largest(most); worst > limit {
+			for k := range parts[i] {
+				parts[i][k] *= limit / worst
+			}
+		}
+	}
+	for k := range f {
+		f[k] = parts[0][k] + parts[1][k]
+	}
 }
 
 // LightOptions are the settings of [FitLight]. The zero value is usable.
@@ -189,8 +226,9 @@ type LightOptions struct {
 	Start []float64
 	// GainsOnly leaves out all but the gains.
 	GainsOnly bool
-	// MostField bounds the slow gain of a frame, as a natural logarithm.
-	// Zero means 0.15.
+	// MostField bounds the slow gain of a frame along its width, as a natural
+	// logarithm; down its height, where graduated filters work, it may be four
+	// times as large. Zero means 0.15.
 	MostField float64
 }
 
@@ -200,10 +238,12 @@ var ErrLight = errors.New("blend: bad light input")
 // Validate reports the first field out of range for n frames.
 func (o LightOptions) Validate(n int) error {
 	switch {
-	case !(o.PriorSigma >= 0):
-		return fmt.Errorf("%w: PriorSigma %v is negative", ErrLight, o.PriorSigma)
+	case !(o.PriorSigma >= 0) || math.IsInf(o.PriorSigma, 0):
+		return fmt.Errorf("%w: PriorSigma %v is no number of at least 0", ErrLight, o.PriorSigma)
 	case o.Start != nil && len(o.Start) != n:
 		return fmt.Errorf("%w: Start has %d entries for %d frames", ErrLight, len(o.Start), n)
+	case slices.ContainsFunc(o.Start, func(v float64) bool { return v-v != 0 }):
+		return fmt.Errorf("%w: Start %v has what is no number", ErrLight, o.Start)
 	case !(o.MostField >= 0):
 		return fmt.Errorf("%w: MostField %v is negative", ErrLight, o.MostField)
 	}

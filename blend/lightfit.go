@@ -32,7 +32,7 @@ type LightReport struct {
 //	Σ ρ(|e|/σ) + Σ (l − start)²/σ_g² + priors of the other coefficients
 //
 // where e are the three channels' differences of the two logarithms of the
-// light that arrived, as the model has it, ρ(x) = x²/(1 + x²/9) is the loss of
+// light that arrived, as the model has it, ρ(x) = x²/(1 + x²/27) is the loss of
 // Geman & McClure over the channels together (a mover is one in all of them),
 // and σ the sample's own Sigma times a scale found from the residuals. In
 // logarithms the criterion of Brown & Lowe 2007, sec. 6, has no trivial
@@ -76,12 +76,13 @@ func FitLight(n int, samples []LightSample, o LightOptions) (*Light, LightReport
 	if !o.GainsOnly && len(f.obs) >= leastSamples {
 		best = f.grow(best, &rep)
 	}
+	f.boundFields(best)
 	rep.After = f.medianLog(best.model, best.p)
 	rep.Inliers = f.inliers(best)
 	rep.Vignetting, rep.Tone, rep.Field = best.model.vignetting > 0, best.model.tone, best.model.field
 	light := f.light(best)
 	for i := range light.Frames {
-		rep.LargestField = max(rep.LargestField, light.Frames[i].Field.largest())
+		rep.LargestField = max(rep.LargestField, light.Frames[i].Field.largest(f.most))
 	}
 	return light, rep, nil
 }
@@ -94,11 +95,14 @@ type lightModel struct {
 
 // lightObs is a sample as logarithms.
 type lightObs struct {
-	a, b   int
-	posA   LightPos
-	posB   LightPos
-	ratio  [3]float64    // log LinA − log LinB
-	tone   [3][3]float64 // by channel: terms of T at A less those at B
+	a, b  int
+	posA  LightPos
+	posB  LightPos
+	ratio [3]float64    // log LinA − log LinB
+	tone  [3][3]float64 // by channel: terms of T at A less those at B
+	// slope has, by channel, the mean of the terms' slopes at A and B over
+	// that of log L.
+	slope  [3][3]float64
 	field  [2][FieldTerms]float64
 	weight float64 // 1/Sigma²
 }
@@ -111,6 +115,8 @@ const (
 	fieldPrior      = 0.05
 	// leastSigma is the smallest Sigma that is believed.
 	leastSigma = 1e-3
+	// leastSlope bounds how flat a tone curve is taken to be.
+	leastSlope = 0.2
 	// leastEffect is the smallest change of the light, as a logarithm, for
 	// which a part is worth having: half a just visible step.
 	leastEffect = 0.004
@@ -134,6 +140,9 @@ type lightFit struct {
 	n   int
 	o   LightOptions
 	obs []lightObs
+	// most has the largest |x| and |y| of a sample: what a slow gain is seen
+	// in.
+	most LightPos
 }
 
 // fitted is a model with its parameters: 3 n log gains, 3 of the vignetting, 3
@@ -185,12 +194,16 @@ next:
 			if math.IsInf(o.ratio[c], 0) || math.IsNaN(o.ratio[c]) {
 				continue next
 			}
-			ta, tb := toneTerms(EncodeSRGB(s.LinA[c])), toneTerms(EncodeSRGB(s.LinB[c]))
+			va, vb := EncodeSRGB(s.LinA[c]), EncodeSRGB(s.LinB[c])
+			ta, tb, sa, sb := toneTerms(va), toneTerms(vb), toneSlopes(va), toneSlopes(vb)
 			for k := range ta {
 				o.tone[c][k] = ta[k] - tb[k]
+				o.slope[c][k] = (sa[k] + sb[k]) / 2
 			}
 		}
 		f.obs = append(f.obs, o)
+		f.most.X = max(f.most.X, math.Abs(s.AtA.X), math.Abs(s.AtB.X))
+		f.most.Y = max(f.most.Y, math.Abs(s.AtA.Y), math.Abs(s.AtB.Y))
 	}
 	return nil
 }
@@ -229,7 +242,7 @@ func (f *lightFit) residual(m lightModel, o *lightObs, p []float64) (e [3]float6
 
 func sumSq(e [3]float64) float64 { return e[0]*e[0] + e[1]*e[1] + e[2]*e[2] }
 
-// gemanMcClure is the loss of a sample; 9 for three sigmas, times three
+// gemanMcClure is the loss of a sample: 27 is three sigmas squared, times three
 // channels.
 func gemanMcClure(s float64) (rho, weight float64) {
 	const c = 27
@@ -237,13 +250,33 @@ func gemanMcClure(s float64) (rho, weight float64) {
 	return s * q, q * q
 }
 
+// weightOf returns 1/σ² of a sample's difference. Where a tone curve is
+// flatter than sRGB's, the same noise of a sample is less of its logarithm:
+// without that, a curve that flattens the noisy shadows would seem to explain
+// them.
+func (f *lightFit) weightOf(m lightModel, o *lightObs, p []float64) float64 {
+	if !m.tone {
+		return o.weight
+	}
+	sum := 0.
+	for c := range 3 {
+		slope := 1.
+		for k, t := range p[f.atTone():][:3] {
+			slope += t * o.slope[c][k]
+		}
+		slope = max(slope, leastSlope)
+		sum += slope * slope / 3
+	}
+	return o.weight / sum
+}
+
 // typical returns the scale: the median of the root mean square of the
-// channels' differences over Sigma, 0.6745 of which normal noise has.
+// channels' differences over their errors, 0.888 of which normal noise has.
 func (f *lightFit) typical(m lightModel, p []float64) float64 {
 	v := make([]float64, len(f.obs))
 	for i := range f.obs {
 		o := &f.obs[i]
-		v[i] = math.Sqrt(sumSq(f.residual(m, o, p)) / 3 * o.weight)
+		v[i] = math.Sqrt(sumSq(f.residual(m, o, p)) / 3 * f.weightOf(m, o, p))
 	}
 	return max(middle(v)/0.888, 0.05) // median of χ₃/√3
 }
@@ -264,7 +297,7 @@ func (f *lightFit) inliers(b fitted) float64 {
 	in := 0
 	for i := range f.obs {
 		o := &f.obs[i]
-		if sumSq(f.residual(b.model, o, b.p))*o.weight <= 27*b.scale*b.scale {
+		if sumSq(f.residual(b.model, o, b.p))*f.weightOf(b.model, o, b.p) <= 27*b.scale*b.scale {
 			in++
 		}
 	}
@@ -384,9 +417,13 @@ func (f *lightFit) fit(m lightModel, p []float64) fitted {
 	}
 	b := fitted{model: m, p: p}
 	normal := optim.NewNormal(dim)
+	weight := make([]float64, len(f.obs))
 	for range 12 {
 		b.scale = f.typical(m, b.p)
-		eval := func(p []float64, n *optim.Normal) float64 { return f.cost(m, p, b.scale, at, n) }
+		for i := range f.obs { // held while the search runs
+			weight[i] = f.weightOf(m, &f.obs[i], b.p) / (b.scale * b.scale)
+		}
+		eval := func(p []float64, n *optim.Normal) float64 { return f.cost(m, p, weight, at, n) }
 		before := b.p
 		b.p, _ = optim.Minimise(b.p, dim, eval, plus, optim.LMOptions{MaxIterations: 20, RelTolerance: 1e-8})
 		moved := 0.
@@ -400,7 +437,7 @@ func (f *lightFit) fit(m lightModel, p []float64) fitted {
 	b.cost = f.sampleCost(m, b.p, b.scale)
 	if m.vignetting > 0 {
 		normal.Reset()
-		f.cost(m, b.p, b.scale, at, normal)
+		f.cost(m, b.p, weight, at, normal)
 		b.unsure = math.Inf(1)
 		if cov, ok := normal.Covariance(); ok {
 			v := Vignetting(b.p[f.atVignetting():][:3])
@@ -420,14 +457,15 @@ func (f *lightFit) fit(m lightModel, p []float64) fitted {
 func (f *lightFit) sampleCost(m lightModel, p []float64, scale float64) (cost float64) {
 	for i := range f.obs {
 		o := &f.obs[i]
-		rho, _ := gemanMcClure(sumSq(f.residual(m, o, p)) * o.weight / (scale * scale))
+		rho, _ := gemanMcClure(sumSq(f.residual(m, o, p)) * f.weightOf(m, o, p) / (scale * scale))
 		cost += rho
 	}
 	return cost
 }
 
-// cost is what fit minimises. at maps parameters to the columns of n.
-func (f *lightFit) cost(m lightModel, p []float64, scale float64, at []int, n *optim.Normal) float64 {
+// cost is what fit minimises, the samples weighted by weight. at maps
+// parameters to the columns of n.
+func (f *lightFit) cost(m lightModel, p, weight []float64, at []int, n *optim.Normal) float64 {
 	cost := f.gainPrior(p, n)
 	prior := func(i int, sigma float64) {
 		w := 1 / (sigma * sigma)
@@ -450,7 +488,11 @@ func (f *lightFit) cost(m lightModel, p []float64, scale float64, at []int, n *o
 		}
 	}
 	if n == nil {
-		return cost + f.sampleCost(m, p, scale)
+		for i := range f.obs {
+			rho, _ := gemanMcClure(sumSq(f.residual(m, &f.obs[i], p)) * weight[i])
+			cost += rho
+		}
+		return cost
 	}
 	vig := Vignetting(p[f.atVignetting():][:3])
 	var cols []int
@@ -458,7 +500,7 @@ func (f *lightFit) cost(m lightModel, p []float64, scale float64, at []int, n *o
 	for i := range f.obs {
 		o := &f.obs[i]
 		e := f.residual(m, o, p)
-		w := o.weight / (scale * scale)
+		w := weight[i]
 		rho, robust := gemanMcClure(sumSq(e) * w)
 		cost += rho
 		// All columns but the gains' and the tone's are the channels' own.
@@ -505,6 +547,7 @@ func (f *lightFit) grow(best fitted, rep *LightReport) fitted {
 	}
 	vignetting := func(base fitted) fitted {
 		unsure := false
+		rep.Undetermined = nil
 		for _, terms := range [2]int{3, 1} {
 			m := base.model
 			m.vignetting = terms
@@ -523,9 +566,10 @@ func (f *lightFit) grow(best fitted, rep *LightReport) fitted {
 		return base
 	}
 	best = vignetting(best)
+	straight := best
 	m := best.model
 	m.tone = true
-	if t := f.fit(m, best.p); pays(best, t, 3) && f.sampleCost(best.model, best.p, t.scale) > toneGain*t.cost && f.tone(t).rises() {
+	if t := f.fit(m, best.p); pays(best, t, 3) && f.sampleCost(best.model, best.p, t.scale) > toneGain*t.cost && f.tone(t).Rises() {
 		best = t
 		if m.vignetting > 0 { // it may have stood for the curve
 			m.vignetting = 0
@@ -533,10 +577,13 @@ func (f *lightFit) grow(best fitted, rep *LightReport) fitted {
 		}
 		best = vignetting(best)
 	}
+	if best.model.tone && !f.tone(best).Rises() { // any more
+		best = straight
+	}
 	if f.uneven(best) {
 		m = best.model
 		m.field = true
-		if w := f.fit(m, best.p); pays(best, w, FieldTerms*(f.n-1)) {
+		if w := f.fit(m, best.p); pays(best, w, FieldTerms*(f.n-1)) && (!m.tone || f.tone(w).Rises()) {
 			best = w
 		}
 	}
@@ -580,9 +627,9 @@ func (f *lightFit) vignettingEffect(b fitted) (worst float64) {
 
 func (f *lightFit) tone(b fitted) Tone { return Tone(b.p[f.atTone():][:3]) }
 
-// rises reports whether brighter samples mean more light everywhere, by at
+// Rises reports whether brighter samples mean more light everywhere, by at
 // least a fifth of what they do for sRGB.
-func (t Tone) rises() bool {
+func (t Tone) Rises() bool {
 	for i := 1; i <= 100; i++ {
 		v, w := float64(i-1)/100, float64(i)/100
 		plain := math.Log(DecodeSRGB(w)) - math.Log(DecodeSRGB(max(v, 1e-3)))
@@ -593,7 +640,17 @@ func (t Tone) rises() bool {
 	return true
 }
 
-// light returns the model's parts, the slow gains within their bound.
+// boundFields brings the slow gains within their bounds.
+func (f *lightFit) boundFields(b fitted) {
+	for i := range f.n {
+		p := b.p[f.atField(i):][:FieldTerms]
+		field := Field(p)
+		field.bound(4*f.o.MostField, f.o.MostField, f.most)
+		copy(p, field[:])
+	}
+}
+
+// light returns the model's parts.
 func (f *lightFit) light(b fitted) *Light {
 	l := &Light{Frames: make([]FrameLight, f.n)}
 	copy(l.Vignetting[:], b.p[f.atVignetting():])
@@ -604,11 +661,6 @@ func (f *lightFit) light(b fitted) *Light {
 			fr.Gain[c] = math.Exp(b.p[3*i+c])
 		}
 		copy(fr.Field[:], b.p[f.atField(i):])
-		if worst := fr.Field.largest(); worst > f.o.MostField {
-			for k := range fr.Field {
-				fr.Field[k] *= f.o.MostField / worst
-			}
-		}
 	}
 	return l
 }

@@ -80,13 +80,14 @@ func (g *gridCut) join(p, d int, there, back int32) {
 // terminal adds capacities between the source and p and between p and the
 // sink. What both share flows at once.
 func (g *gridCut) terminal(p int, fromSource, toSink int32) {
+	from, to := int64(fromSource), int64(toSink)
 	if g.tr[p] > 0 {
-		fromSource += g.tr[p]
+		from += int64(g.tr[p])
 	} else {
-		toSink -= g.tr[p]
+		to -= int64(g.tr[p])
 	}
-	g.flow += int64(min(fromSource, toSink))
-	g.tr[p] = fromSource - toSink
+	g.flow += min(from, to)
+	g.tr[p] = saturate(from - to)
 }
 
 // onSink reports, after solve, whether the cut leaves p with the sink. A cell

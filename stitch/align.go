@@ -74,6 +74,9 @@ func Align(ctx context.Context, frames []*Frame, o Options) (*Solution, error) {
 	if err := checkFrames(frames); err != nil {
 		return nil, err
 	}
+	if err := checkKeep(frames, o.Keep); err != nil {
+		return nil, err
+	}
 	a := &aligner{o: o, frames: frames}
 	sol := &Solution{Version: solutionVersion}
 	c := newClock(sol)

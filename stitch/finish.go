@@ -93,7 +93,7 @@ func (a *aligner) writePairs(sol *Solution) {
 		}
 	}
 	if slices.Contains(sol.Light.Undetermined, "vignetting") {
-		sol.Advice = append(sol.Advice, "The frames seem darker in their corners, but too little of them overlaps to tell by how much; that was left as it is.")
+		sol.Advice = append(sol.Advice, "The frames' corners seem to differ in brightness from their middles, but too little overlaps to tell by how much; that was left as it is.")
 	}
 	for i, f := range a.frames {
 		if !sol.Frames[i].Placed {

@@ -62,7 +62,7 @@ func (a *aligner) exposures() []float64 {
 func (a *aligner) compareLight(i, j int) (out []blend.LightSample) {
 	ci, cj := a.rig.camera(i), a.rig.camera(j)
 	step := float64(ci.Width) / lightGrid
-	radius := max(1, int(step/5))
+	radius := max(2, int(step/5))
 	for y := step / 2; y < float64(ci.Height); y += step {
 		for x := step / 2; x < float64(ci.Width); x += step {
 			p := geom.Pt{X: x, Y: y}

@@ -27,6 +27,9 @@ func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*ra
 	if err := matchesFrames(sol, frames); err != nil {
 		return nil, err
 	}
+	if err := checkKeep(frames, o.Keep); err != nil {
+		return nil, err
+	}
 	if err := planOutput(sol, o); err != nil {
 		return nil, err
 	}
@@ -154,8 +157,8 @@ func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.V
 
 // shadeNodes is the number of nodes of a shade along the frame's longer side.
 // Between two of them the light of a lens that loses two stops in its corners
-// departs from a straight line by 1e-4, a fiftieth of an 8-bit step.
-const shadeNodes = 257
+// departs from a straight line by 1e-3 at most, a tenth of an 8-bit step.
+const shadeNodes = 513
 
 // lightOf returns how a frame's samples become the picture's: tone curves that
 // give encoded samples, or linear light for the shade to encode.

@@ -2,6 +2,7 @@ package stitch
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"image"
 	"math"
@@ -43,10 +44,7 @@ func cellFor(framePixels int) int {
 // findSeams chooses which frame each part of the picture is taken from.
 func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.View, o Options) (*blend.Labels, error) {
 	progress := o.stage("seams")
-	keep, err := keepsOf(layers, o.Keep)
-	if err != nil {
-		return nil, err
-	}
+	keep := keepsOf(layers, o.Keep)
 	f := layers[0].frame
 	cell := cellFor(f.Width * f.Height)
 	coarse := view
@@ -58,7 +56,7 @@ func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.Vi
 	coarse.Rect = grid
 	out := make([]blend.SeamLayer, len(layers))
 	done := newCounter(len(layers), func(share float64) { progress(0.5 * share) })
-	err = par.Do(ctx, o.Workers, len(layers), func(i int) error {
+	err := par.Do(ctx, o.Workers, len(layers), func(i int) error {
 		l := layers[i]
 		small, err := l.pic.Shrink(ctx, 1, cell)
 		if err != nil {
@@ -147,18 +145,41 @@ func lostLight() *[3][]float32 {
 	return &[3][]float32{curve, curve, curve}
 }
 
-// keepsOf returns each layer's places to keep.
-func keepsOf(layers []*layer, keep []Keep) ([][]Keep, error) {
-	of := make([][]Keep, len(layers))
-next:
-	for _, k := range keep {
-		for i, l := range layers {
-			if l.frame.File == k.Frame || filepath.Base(l.frame.File) == k.Frame {
-				of[i] = append(of[i], k)
-				continue next
+// ErrKeep is wrapped by the errors about [Options.Keep].
+var ErrKeep = errors.New("the place to keep can't be found")
+
+// is reports whether the frame of that name is meant.
+func (k *Keep) is(name string) bool { return name == k.Frame || filepath.Base(name) == k.Frame }
+
+// checkKeep reports a place to keep of a frame that is not there, or of more
+// than one.
+func checkKeep(frames []*Frame, keep []Keep) error {
+	for i := range keep {
+		n := 0
+		for _, f := range frames {
+			if keep[i].is(f.Name) {
+				n++
 			}
 		}
-		return nil, fmt.Errorf("%w: %s, of which a part is to be kept, is not among the frames that were joined", ErrFrames, k.Frame)
+		switch {
+		case n == 0:
+			return fmt.Errorf("%w: %s is not among the frames; name one of them", ErrKeep, keep[i].Frame)
+		case n > 1:
+			return fmt.Errorf("%w: %s is the name of %d frames; give it with its folder", ErrKeep, keep[i].Frame, n)
+		}
 	}
-	return of, nil
+	return nil
+}
+
+// keepsOf returns each layer's places to keep.
+func keepsOf(layers []*layer, keep []Keep) [][]Keep {
+	of := make([][]Keep, len(layers))
+	for i, l := range layers {
+		for _, k := range keep {
+			if k.is(l.frame.File) {
+				of[i] = append(of[i], k)
+			}
+		}
+	}
+	return of
 }

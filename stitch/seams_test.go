@@ -49,7 +49,7 @@ func TestKeep(t *testing.T) {
 			}
 		}
 	}
-	if _, err := Render(t.Context(), sol, row.frames, Options{Keep: []Keep{{Frame: "absent.jpg", X: 0.5, Y: 0.5, Radius: 0.1}}}); !errors.Is(err, ErrFrames) {
+	if _, err := Render(t.Context(), sol, row.frames, Options{Keep: []Keep{{Frame: "absent.jpg", X: 0.5, Y: 0.5, Radius: 0.1}}}); !errors.Is(err, ErrKeep) {
 		t.Errorf("a frame that is not there: %v", err)
 	}
 	for _, k := range []Keep{{X: -0.1, Radius: 0.1}, {Y: 1.1, Radius: 0.1}, {}, {Radius: 2}} {

@@ -147,7 +147,8 @@ type LightSolution struct {
 	// the frames as they came and as they go into the picture.
 	BeforePercent float64 `json:"before_percent"`
 	AfterPercent  float64 `json:"after_percent"`
-	// CornerStops is what the lens and its filters take from the corners.
+	// CornerStops is what the lens and its filters take from the corners; below
+	// zero if they are brighter, as behind a correction that does too much.
 	CornerStops float64 `json:"corner_stops"`
 	// FieldPercent is the largest slow gain of a frame.
 	FieldPercent float64 `json:"field_percent"`
@@ -161,7 +162,7 @@ func lightSolution(l *blend.Light, r blend.LightReport) LightSolution {
 	s := LightSolution{
 		Samples: r.Samples, Parts: []string{}, Undetermined: append([]string{}, r.Undetermined...),
 		BeforePercent: percent(r.Before), AfterPercent: percent(r.After),
-		CornerStops:  math.Abs(math.Log2(l.Vignetting.At(1))),
+		CornerStops:  -math.Log2(l.Vignetting.At(1)),
 		FieldPercent: percent(r.LargestField), Moved: 1 - r.Inliers,
 	}
 	if r.Samples == 0 {
@@ -255,6 +256,10 @@ func ReadSolution(r io.Reader) (*Solution, error) {
 	return &s, nil
 }
 
+// mostGain is the largest factor of light that a Solution may hold, far beyond
+// what makes a picture: ten stops.
+const mostGain = 1024
+
 func (s *Solution) validate() error {
 	if len(s.Frames) == 0 {
 		return errors.New("it has no frames")
@@ -275,9 +280,20 @@ func (s *Solution) validate() error {
 			}
 		}
 		for _, g := range f.Gain {
-			if !(g > 0) {
+			if !(g >= 1/mostGain && g <= mostGain) {
 				return fmt.Errorf("frame %s has a gain of %g", f.File, g)
 			}
+		}
+		for i := range 21 {
+			for j := range 21 {
+				p := blend.LightPos{X: float64(i-10) / 10, Y: float64(j-10) / 10}
+				if k := f.shadeAt(p); math.Hypot(p.X, p.Y) <= 1 && !(k >= 1/mostGain && k <= mostGain) {
+					return fmt.Errorf("frame %s has its light changed %g times at a place", f.File, k)
+				}
+			}
+		}
+		if !f.Tone.Rises() {
+			return fmt.Errorf("frame %s has a tone curve that falls", f.File)
 		}
 	}
 	return nil

@@ -333,15 +333,14 @@ func (f *fill) load(win image.Rectangle) {
 		for i := in1; i < w; i++ {
 			edge(i, srcW-1)
 		}
-		if in0 >= in1 {
-			continue
-		}
-		inner := dst[3*in0 : 3*in1]
-		src = src[3*(win.Min.X+in0):][:len(inner)]
-		for i := 0; i+2 < len(inner); i += 3 {
-			inner[i] = red[src[i]]
-			inner[i+1] = green[src[i+1]]
-			inner[i+2] = blue[src[i+2]]
+		if in0 < in1 {
+			inner := dst[3*in0 : 3*in1]
+			src = src[3*(win.Min.X+in0):][:len(inner)]
+			for i := 0; i+2 < len(inner); i += 3 {
+				inner[i] = red[src[i]]
+				inner[i+1] = green[src[i+1]]
+				inner[i+2] = blue[src[i+2]]
+			}
 		}
 		if f.s.shade != nil {
 			f.shadeLine(dst, win.Min.X, y)

@@ -476,6 +476,21 @@ func TestShade(t *testing.T) {
 			}
 		}
 	}
+	// A constant frame stays so far beyond its ends, whole and as a tile.
+	flat := raster.NewPicture(image.Rect(0, 0, w, h))
+	for i := range flat.Pix {
+		flat.Pix[i] = 30000
+	}
+	even := &Shade{Rows: 2, Cols: 2, Encode: &enc, Factor: []float32{0.5, 0.5, 0.5, 0.5}}
+	wide := view.Rect.Inset(-200)
+	out := planes(wide)
+	NewSampler(flat, cam, view, Options{Shade: even}).Fill(out, nil, wide, tone)
+	constant := math.Sqrt(0.5) * 30000 / 65535
+	for i, v := range out[1].Pix {
+		if !(math.Abs(float64(v)-constant) <= 1e-4) {
+			t.Fatalf("sample %d of a constant frame is %v, want %v", i, v, constant)
+		}
+	}
 	// A part of it is the same.
 	part := image.Rect(view.Rect.Min.X+11, view.Rect.Min.Y+17, view.Rect.Min.X+40, view.Rect.Min.Y+60)
 	some := planes(part)

@@ -71,7 +71,7 @@ An old lens that tells the camera nothing:
 	picture := newGroup("The picture")
 	picture.Var(&s.surface, "surface", "what the picture is laid out on: "+surfaceNames+"; without it "+warp.SurfaceNames()[0])
 	picture.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape")
-	picture.Var(&s.keep, "keep", "take what is around a place from this frame, in per cent of its sides: coast-03.jpg:40,55,12; may be given again")
+	picture.Var(&s.keep, "keep", "take what is around a place from this frame: across, down and radius in per cent, the radius of the width; may be given again")
 	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
 	picture.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
 	row := newGroup("The row")

@@ -70,7 +70,11 @@ func lightText(l *stitch.LightSolution) string {
 	for _, p := range l.Parts {
 		switch p {
 		case "vignetting":
-			parts = append(parts, fmt.Sprintf("the corners had lost %.1f stops", l.CornerStops))
+			if l.CornerStops >= 0 {
+				parts = append(parts, fmt.Sprintf("the corners had lost %.1f stops", l.CornerStops))
+			} else {
+				parts = append(parts, fmt.Sprintf("the corners were %.1f stops too bright", -l.CornerStops))
+			}
 		case "tone":
 			parts = append(parts, "the camera's tone curve is allowed for")
 		case "field":
