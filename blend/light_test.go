@@ -19,7 +19,6 @@ type lightScene struct {
 	curve    func(v float64) float64 // of encoded samples; nil means none
 	field    func(frame int, p LightPos) float64
 	flat     bool // the light varies by a few per cent only
-	width    float64
 }
 
 // samples returns samples and the true gains, whose mean log is 0. Frames are
