@@ -213,9 +213,18 @@ func TestFitLightField(t *testing.T) {
 		return 0
 	}}
 	samples, _ := s.samples(3)
-	_, rep, err := FitLight(s.frames, samples, LightOptions{})
+	l, rep, err := FitLight(s.frames, samples, LightOptions{})
 	if err != nil || !rep.Field {
 		t.Fatalf("%+v, %v", rep, err)
+	}
+	for k := range FieldTerms { // no slope of light over the whole row
+		mean := 0.
+		for i := range l.Frames {
+			mean += l.Frames[i].Field[k] / float64(s.frames)
+		}
+		if !(math.Abs(mean) <= 0.003) {
+			t.Errorf("the frames have %.4f of term %d in common", mean, k)
+		}
 	}
 	// The overlaps show it; the polynomials follow it but for a percent.
 	if !(rep.After <= 0.018) {

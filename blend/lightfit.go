@@ -112,7 +112,10 @@ type lightObs struct {
 const (
 	vignettingPrior = 2.0
 	tonePrior       = 1.0
-	fieldPrior      = 0.05
+	downPrior       = 0.05
+	acrossPrior     = 0.02
+	// commonPriorSigma holds what the frames' slow gains have in common.
+	commonPriorSigma = 0.001
 	// leastSigma is the smallest Sigma that is believed.
 	leastSigma = 1e-3
 	// leastSlope bounds how flat a tone curve is taken to be.
@@ -483,9 +486,16 @@ func (f *lightFit) cost(m lightModel, p, weight []float64, at []int, n *optim.No
 		}
 	}
 	if m.field {
-		for i := range FieldTerms * f.n {
-			prior(f.atField(0)+i, fieldPrior)
+		for i := range f.n {
+			for k := range FieldTerms {
+				sigma := downPrior
+				if k >= fieldDown {
+					sigma = acrossPrior
+				}
+				prior(f.atField(i)+k, sigma)
+			}
 		}
+		cost += f.commonPrior(p, at, n)
 	}
 	if n == nil {
 		for i := range f.obs {
@@ -530,6 +540,26 @@ func (f *lightFit) cost(m lightModel, p, weight []float64, at []int, n *optim.No
 				}
 			}
 			n.Add(cols, jac, e[c], w*robust)
+		}
+	}
+	return cost
+}
+
+// commonPrior keeps the mean of the frames' slow gains at nothing: the overlaps
+// hardly see what all frames have in common, which would paint a slope of light
+// over the whole row, made up for by the gains.
+func (f *lightFit) commonPrior(p []float64, at []int, n *optim.Normal) (cost float64) {
+	w := 1 / (commonPriorSigma * commonPriorSigma)
+	cols, jac := make([]int, f.n), make([]float64, f.n)
+	for k := range FieldTerms {
+		mean := 0.
+		for i := range f.n {
+			mean += p[f.atField(i)+k] / float64(f.n)
+			cols[i], jac[i] = at[f.atField(i)+k], 1/float64(f.n)
+		}
+		cost += w * mean * mean
+		if n != nil {
+			n.Add(cols, jac, mean, w)
 		}
 	}
 	return cost
