@@ -97,7 +97,11 @@ var filters = Vignetting{-0.35, -0.35, 0.06}
 // TestFitLightRecovers: gains and vignetting come out as they were, whatever
 // moved in a tenth of the places, and nothing else is found.
 func TestFitLightRecovers(t *testing.T) {
-	for seed := range uint64(5) {
+	seeds := uint64(5)
+	if testing.Short() {
+		seeds = 1
+	}
+	for seed := range seeds {
 		s := lightScene{frames: 6, perPair: 1000, noise: 0.01, outliers: 0.1, gains: 0.3, v: filters}
 		samples, want := s.samples(seed)
 		l, rep, err := FitLight(s.frames, samples, LightOptions{})
@@ -122,7 +126,11 @@ func TestFitLightRecovers(t *testing.T) {
 
 // TestFitLightNothing: frames that agree are left alone.
 func TestFitLightNothing(t *testing.T) {
-	for seed := range uint64(5) {
+	seeds := uint64(5)
+	if testing.Short() {
+		seeds = 1
+	}
+	for seed := range seeds {
 		s := lightScene{frames: 4, perPair: 800, noise: 0.01, outliers: 0.1}
 		samples, want := s.samples(seed)
 		l, rep, err := FitLight(s.frames, samples, LightOptions{})
