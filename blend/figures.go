@@ -36,6 +36,9 @@ const (
 	// of the overlap, within which a figure counts as reaching it: a post may
 	// stand between, and a seam there would have no room.
 	nearEnd = 12
+	// endShare is the part of a figure's lines that must reach an end: a strip
+	// of surf behind a walker may hang together with him.
+	endShare = 0.15
 	// alikeSize is the least ratio of their cells, alikeColour the largest
 	// difference of their colours, summed over the channels.
 	alikeSize, alikeColour = 0.2, 0.6
@@ -413,25 +416,25 @@ func (w *overlap) growFigure(f *figure) {
 func (w *overlap) wishFor(f *figure) wish {
 	stride := w.frame.Dx()
 	near := min(nearEnd, max(1, min(w.bounds.Dx(), w.bounds.Dy())/10))
-	atOld, atNew := false, false
+	// The lines of the figure that reach an end, across and down, by side.
+	across, down := [3]map[int]bool{oldSide: {}, newSide: {}}, [3]map[int]bool{oldSide: {}, newSide: {}}
+	lines := image.Rectangle{}
 	var wanted float32
 	for _, i := range f.cells {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		lines = lines.Union(image.Rect(x, y, x+1, y+1))
 		wanted += w.c.cost[w.at[i]] - w.layer.costAt(x, y)
-		for _, s := range [4]int{1, -1, stride, -stride} {
-			for k, j := 0, int(i)+s; k < near && j >= 0 && j < len(w.kind) && w.kind[j] != nothing; k, j = k+1, j+s {
-				switch w.kind[j] {
-				case oldOnly:
-					atOld = true
-				case newOnly:
-					atNew = true
-				}
-				if w.kind[j] != both {
-					break
-				}
-			}
+		if side := w.endFrom(int(i), 1, near); side != anySide {
+			across[side][y] = true
+		}
+		if side := w.endFrom(int(i), stride, near); side != anySide {
+			down[side][x] = true
 		}
 	}
+	reaches := func(side wish) bool {
+		return float32(len(across[side])) >= endShare*float32(lines.Dy()) || float32(len(down[side])) >= endShare*float32(lines.Dx())
+	}
+	atOld, atNew := reaches(oldSide), reaches(newSide)
 	switch {
 	case wanted >= -Wanted/2:
 		return newSide
@@ -447,6 +450,22 @@ func (w *overlap) wishFor(f *figure) wish {
 		return oldSide
 	case f.owner == oldSide:
 		return newSide
+	}
+	return anySide
+}
+
+// endFrom returns which side alone has the first cell that not both have, up to
+// near cells from i forward or back by step, or anySide.
+func (w *overlap) endFrom(i, step, near int) wish {
+	for _, s := range [2]int{step, -step} {
+		for k, j := 0, i+s; k < near && w.kind[j] != nothing; k, j = k+1, j+s {
+			switch w.kind[j] {
+			case oldOnly:
+				return oldSide
+			case newOnly:
+				return newSide
+			}
+		}
 	}
 	return anySide
 }
