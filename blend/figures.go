@@ -36,9 +36,10 @@ const (
 	// of the overlap, within which a figure counts as reaching it: a post may
 	// stand between, and a seam there would have no room.
 	nearEnd = 12
-	// endShare is the part of a figure's lines that must reach an end: a strip
-	// of surf behind a walker may hang together with him.
-	endShare = 0.15
+	// endShare is the part of a figure's lines from which it reaches an end for
+	// sure. With less, a strip of surf may hang together with a walker, and
+	// the cheaper cut decides.
+	endShare = 0.3
 	// alikeSize is the least ratio of their cells, alikeColour the largest
 	// difference of their colours, summed over the channels.
 	alikeSize, alikeColour = 0.2, 0.6
@@ -435,6 +436,7 @@ func (w *overlap) wishFor(f *figure) wish {
 		return float32(len(across[side])) >= endShare*float32(lines.Dy()) || float32(len(down[side])) >= endShare*float32(lines.Dx())
 	}
 	atOld, atNew := reaches(oldSide), reaches(newSide)
+	touches := len(across[oldSide])+len(across[newSide])+len(down[oldSide])+len(down[newSide]) > 0
 	switch {
 	case wanted >= -Wanted/2:
 		return newSide
@@ -446,6 +448,8 @@ func (w *overlap) wishFor(f *figure) wish {
 		return oldSide
 	case atNew:
 		return newSide
+	case touches:
+		return anySide
 	case f.owner == newSide:
 		return oldSide
 	case f.owner == oldSide:
