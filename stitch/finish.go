@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
-	"slices"
 
 	"flatfell.example/geom"
 	"flatfell.example/raster"
@@ -91,9 +90,6 @@ func (a *aligner) writePairs(sol *Solution) {
 			sol.Verdict = Weak
 			sol.Advice = append(sol.Advice, a.weakAdvice(e, name(i), name(j)))
 		}
-	}
-	if slices.Contains(sol.Light.Undetermined, "vignetting") {
-		sol.Advice = append(sol.Advice, "The frames' corners seem to differ in brightness from their middles, but too little overlaps to tell by how much; that was left as it is.")
 	}
 	for i, f := range a.frames {
 		if !sol.Frames[i].Placed {

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"path/filepath"
 	"strings"
 	"unicode"
@@ -80,6 +81,9 @@ func lightText(l *stitch.LightSolution) string {
 		case "field":
 			parts = append(parts, fmt.Sprintf("a slow change of light of up to %.0f %% within a frame is taken up", l.FieldPercent))
 		}
+	}
+	if slices.Contains(l.Undetermined, "vignetting") {
+		parts = append(parts, "too little overlaps to tell what the corners lose")
 	}
 	if len(parts) == 0 {
 		return ""
