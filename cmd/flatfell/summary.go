@@ -3,8 +3,8 @@ package main
 import (
 	"fmt"
 	"io"
-	"slices"
 	"path/filepath"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
