@@ -77,7 +77,9 @@ var hyperplanes = func() (h [64 * codeWords][dims]float32) {
 func (s *Set) describe(g gradients, p Point) {
 	angles, n := dominantAngles(g, p)
 	full := p
-	full.X, full.Y = p.X*p.Scale, p.Y*p.Scale
+	level := g.x.Rect // about the middle that it shares with the frame
+	full.X = (p.X-float64(level.Dx())/2)*p.Scale + float64(s.Width)/2
+	full.Y = (p.Y-float64(level.Dy())/2)*p.Scale + float64(s.Height)/2
 	for _, a := range angles[:n] {
 		var d descriptor
 		if !d.fill(g, p, a) {

@@ -21,7 +21,7 @@ type Options struct {
 	Levels int
 	// NoiseFactor is the corner strength below which a maximum is taken for
 	// noise, in multiples of what the frame's own noise produces; zero means
-	// 1. Smaller keeps fainter corners.
+	// 2. Smaller keeps fainter corners.
 	NoiseFactor float64
 }
 
@@ -46,7 +46,7 @@ func (o Options) withDefaults() Options {
 		o.Levels = 6
 	}
 	if o.NoiseFactor == 0 {
-		o.NoiseFactor = 1
+		o.NoiseFactor = 2
 	}
 	return o
 }
@@ -141,7 +141,8 @@ func Detect(ctx context.Context, luma *raster.Plane, o Options) (*Set, error) {
 
 // shrinkHalfOctave returns level l from level l−1: blurred, then sampled √2
 // apart. Its size is that of the frame over 2^(l/2), rounded down, and its
-// pixel corners lie on the frame's.
+// middle is the frame's: the corners of a frame on its side are the frame's
+// corners turned.
 func shrinkHalfOctave(src *raster.Plane, s *Set, l int) *raster.Plane {
 	// σ 0.8 leaves 2 % of the contrast at the new level's Nyquist frequency
 	// and above it, enough for corners.
@@ -149,14 +150,19 @@ func shrinkHalfOctave(src *raster.Plane, s *Set, l int) *raster.Plane {
 	f := math.Exp2(float64(l) / 2)
 	dst := raster.NewPlane(image.Rect(0, 0, int(float64(s.Width)/f), int(float64(s.Height)/f)))
 	w, h := b.Rect.Dx(), b.Rect.Dy()
+	// at returns the place in src, of size from, of pixel i of dst, of size to.
+	at := func(i, from, to int) float64 {
+		v := (float64(i)+0.5-float64(to)/2)*math.Sqrt2 + float64(from)/2 - 0.5
+		return min(max(v, 0), float64(from-1))
+	}
 	for y := range dst.Rect.Dy() {
-		sy := min(max((float64(y)+0.5)*math.Sqrt2-0.5, 0), float64(h-1))
+		sy := at(y, h, dst.Rect.Dy())
 		y0 := min(int(sy), h-2)
 		fy := float32(sy - float64(y0))
 		r0, r1 := b.Row(y0), b.Row(y0+1)
 		d := dst.Row(y)
 		for x := range d {
-			sx := min(max((float64(x)+0.5)*math.Sqrt2-0.5, 0), float64(w-1))
+			sx := at(x, w, dst.Rect.Dx())
 			x0 := min(int(sx), w-2)
 			fx := float32(sx - float64(x0))
 			top := r0[x0] + fx*(r0[x0+1]-r0[x0])

@@ -58,8 +58,8 @@ func TestCornerPosition(t *testing.T) {
 		{0, 1, 0.01, 0.1, 0.03},
 		{3, 2.3, 0.01, 0.1, 0.03},
 	} {
-		luma, at := spots(360, 320, tc.sigma, tc.noise, uint64(tc.level))
-		s := detect(t, luma, Options{Levels: tc.level + 1})
+		luma, at := spots(720, 640, tc.sigma, tc.noise, uint64(tc.level))
+		s := detect(t, luma, Options{Levels: tc.level + 1, MaxPoints: 20000})
 		scale := math.Exp2(float64(tc.level) / 2)
 		var sq, found float64
 		var sum geom.Pt
@@ -87,6 +87,33 @@ func TestCornerPosition(t *testing.T) {
 		if !(rms <= tc.rmsPx && offset <= tc.offsetPx) {
 			t.Errorf("%+v: RMS %.4f px, mean offset %.4f px", tc, rms, offset)
 		}
+	}
+}
+
+// TestCornersTurned: a frame on its side has the corners of the frame, turned,
+// on every level, whatever its sides: portrait frames as shot and upright by
+// their tag join alike.
+func TestCornersTurned(t *testing.T) {
+	luma, _ := spots(361, 283, 1.4, 0.01, 3)
+	w, h := luma.Rect.Dx(), luma.Rect.Dy()
+	turned := raster.NewPlane(image.Rect(0, 0, h, w)) // clockwise
+	for y := range h {
+		for x := range w {
+			turned.Set(h-1-y, x, luma.At(x, y))
+		}
+	}
+	a, b := detect(t, luma, Options{}), detect(t, turned, Options{})
+	missing := 0
+	for i := range a.Points {
+		p := &a.Points[i]
+		if !slices.ContainsFunc(b.Points, func(q Point) bool {
+			return q.level == p.level && math.Hypot(q.X-(float64(h)-p.Y), q.Y-p.X) <= 0.01*p.Scale
+		}) {
+			missing++
+		}
+	}
+	if len(a.Points) < 200 || missing > len(a.Points)/100 {
+		t.Errorf("%d of %d corners are elsewhere in the turned frame", missing, len(a.Points))
 	}
 }
 
@@ -525,7 +552,7 @@ func TestDetectOptions(t *testing.T) {
 		}
 	}
 	base := setBytes(t, detect(t, luma, Options{}))
-	if !bytes.Equal(base, setBytes(t, detect(t, luma, Options{MaxPoints: 2500, Levels: 6, NoiseFactor: 1}))) {
+	if !bytes.Equal(base, setBytes(t, detect(t, luma, Options{MaxPoints: 2500, Levels: 6, NoiseFactor: 2}))) {
 		t.Error("the defaults are not those in the comments")
 	}
 	// A corner may have two descriptors.
