@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 
@@ -90,4 +91,18 @@ func (c Config) photograph(ctx context.Context, row scene.Row, o scene.Options) 
 		p.truth = append(p.truth, p.plan.Frames[i].Camera)
 	}
 	return p, nil
+}
+
+// join renders a row and aligns it. sol is nil if the frames don't join, which
+// is a figure, no error.
+func (c Config) join(ctx context.Context, row scene.Row, o scene.Options) (shots *photographs, sol *stitch.Solution, err error) {
+	shots, err = c.photograph(ctx, row, o)
+	if err != nil {
+		return nil, nil, err
+	}
+	sol, err = stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
+	if errors.Is(err, stitch.ErrNotJoined) {
+		return shots, nil, nil
+	}
+	return shots, sol, err
 }

@@ -2,12 +2,10 @@ package bench
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"flatfell.example/geom"
 	"flatfell.example/internal/scene"
-	"flatfell.example/stitch"
 )
 
 // LevelResult is what [Level] measured.
@@ -72,16 +70,12 @@ func Level(ctx context.Context, c Config) (*LevelResult, error) {
 		for seed := range uint64(c.Seeds) {
 			row := c.fieldRow(seed)
 			row.RollErr, row.PitchErr, row.Pitch = lc.row.RollErr, lc.row.PitchErr, lc.row.Pitch
-			shots, err := c.photograph(ctx, row, lc.coast)
-			if err != nil {
-				return nil, err
-			}
-			sol, err := stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
+			shots, sol, err := c.join(ctx, row, lc.coast)
 			switch {
-			case errors.Is(err, stitch.ErrNotJoined):
-				lc.Refused++
 			case err != nil:
 				return nil, err
+			case sol == nil:
+				lc.Refused++
 			default:
 				e := Compare(sol, shots.truth)
 				lc.Tilt, lc.Bow = append(lc.Tilt, e.Tilt), append(lc.Bow, e.Bow)

@@ -2,7 +2,6 @@ package bench
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -131,16 +130,12 @@ func Light(ctx context.Context, c Config) (*LightResult, error) {
 			if seed%2 == 1 {
 				o.Clouds = -1
 			}
-			shots, err := c.photograph(ctx, row, o)
-			if err != nil {
-				return nil, err
-			}
-			sol, err := stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
+			shots, sol, err := c.join(ctx, row, o)
 			switch {
-			case errors.Is(err, stitch.ErrNotJoined):
-				lc.Refused++
 			case err != nil:
 				return nil, err
+			case sol == nil:
+				lc.Refused++
 			default:
 				r, err := c.lightRow(ctx, shots, sol, o.Clouds < 0)
 				if err != nil {

@@ -2,7 +2,6 @@ package bench
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -47,9 +46,9 @@ type MoversResult struct {
 }
 
 // Movers stitches rows as [Accuracy] does, of coasts on which birds, boats,
-// walkers and wave crests move from frame to frame, and counts those that the
-// picture shows in part or twice. What a frame has of a mover is known from the
-// same frame without it. The default is 50 rows of 480 × 720 pixels, or 1 large
+// walkers and wave crests move from frame to frame, and counts those of which
+// the picture takes a part from the frames, or two. What a frame has of a mover
+// is known from the same frame without it. The default is 50 rows of 480 × 720 pixels, or 1 large
 // one.
 func Movers(ctx context.Context, c Config) (*MoversResult, error) {
 	if err := c.Validate(); err != nil {
@@ -58,17 +57,12 @@ func Movers(ctx context.Context, c Config) (*MoversResult, error) {
 	c = c.withDefaults(50, 1, 480, 720)
 	res := &MoversResult{Width: c.Width, Height: c.Height}
 	for seed := range uint64(c.Seeds) {
-		row := c.fieldRow(seed)
-		shots, err := c.photograph(ctx, row, scene.Options{Movers: moversInView})
-		if err != nil {
-			return nil, err
-		}
-		sol, err := stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
+		shots, sol, err := c.join(ctx, c.fieldRow(seed), scene.Options{Movers: moversInView})
 		switch {
-		case errors.Is(err, stitch.ErrNotJoined):
-			res.Refused++
 		case err != nil:
 			return nil, err
+		case sol == nil:
+			res.Refused++
 		default:
 			res.Rows++
 			if err := c.countMovers(ctx, res, shots, sol); err != nil {

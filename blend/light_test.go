@@ -280,7 +280,7 @@ func TestFitLightApart(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, want := range []float64{1.1, 1 / 1.1, math.Exp(0.5), 1 / 1.2, 1.2} {
-		if got := l.Frames[i].Gain[1]; !(math.Abs(got/want-1) <= 1e-4) {
+		if got := l.Frames[i].Gain[1]; !(math.Abs(got/want-1) <= 1e-6) {
 			t.Errorf("gain of frame %d = %v, want %v", i, got, want)
 		}
 	}
@@ -303,5 +303,89 @@ func TestFitLightBadInput(t *testing.T) {
 	}
 	if l, _, err := FitLight(0, nil, LightOptions{}); err != nil || len(l.Frames) != 0 {
 		t.Errorf("no frames: %+v, %v", l, err)
+	}
+}
+
+// gainScene returns samples of a row of n frames with known gains: each frame
+// shares places with the next two, and a share of them is wrong.
+func gainScene(n, perPair int, noise, outliers float64, rng *rand.Rand) (samples []LightSample, truth [][3]float64) {
+	truth = make([][3]float64, n)
+	var mean [3]float64
+	for i := range truth {
+		for c := range 3 {
+			truth[i][c] = 0.15 * rng.NormFloat64()
+			mean[c] += truth[i][c] / float64(n)
+		}
+	}
+	for i := range truth {
+		for c := range 3 {
+			truth[i][c] = math.Exp(truth[i][c] - mean[c])
+		}
+	}
+	for a := range n {
+		for b := a + 1; b <= min(a+2, n-1); b++ {
+			for range perPair {
+				s := LightSample{A: a, B: b}
+				other := rng.Float64() < outliers
+				for c := range 3 {
+					v := 0.02 + 0.9*rng.Float64()
+					w := v
+					if other { // something brighter stood there
+						w = 0.5 + 0.5*rng.Float64()
+					}
+					s.LinA[c] = v / truth[a][c] * math.Exp(noise*rng.NormFloat64())
+					s.LinB[c] = w / truth[b][c] * math.Exp(noise*rng.NormFloat64())
+				}
+				samples = append(samples, s)
+			}
+		}
+	}
+	return samples, truth
+}
+
+// TestGainsRecover: gains alone are found through a fifth of wrong places.
+func TestGainsRecover(t *testing.T) {
+	const tol = 0.002
+	seeds := uint64(10)
+	if testing.Short() {
+		seeds = 2
+	}
+	for seed := range seeds {
+		samples, truth := gainScene(9, 4000, 0.02, 0.2, rand.New(rand.NewPCG(seed, 0)))
+		l, report, err := FitLight(9, samples, LightOptions{GainsOnly: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if worst := worstGain(l, truth); !(worst <= tol) {
+			t.Errorf("seed %d: worst gain off by %.4f, want ≤ %v", seed, worst, tol)
+		}
+		// Outliers are a fifth, few of them by chance within the noise.
+		if !(report.Inliers > 0.75 && report.Inliers < 0.85) || !(report.After < report.Before/3) {
+			t.Errorf("seed %d: %+v", seed, report)
+		}
+	}
+}
+
+// TestGainsAgree: frames that agree exactly get gains of 1, also one that
+// touches nobody.
+func TestGainsAgree(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	var samples []LightSample
+	for i := range 4 {
+		for range 50 {
+			v := [3]float64{rng.Float64() + 0.1, rng.Float64() + 0.1, rng.Float64() + 0.1}
+			samples = append(samples, LightSample{A: i + 1, B: i, LinA: v, LinB: v})
+		}
+	}
+	l, _, err := FitLight(6, samples, LightOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range l.Frames {
+		for _, g := range l.Frames[i].Gain {
+			if !(math.Abs(g-1) <= 1e-12) {
+				t.Errorf("gain of frame %d = %v, want 1", i, l.Frames[i].Gain)
+			}
+		}
 	}
 }

@@ -47,7 +47,7 @@ in view, are joined and levelled.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Level(ctx, c) },
 	},
 	{
-		name: "light", short: "how well the frames' colours agree where they overlap", large: true,
+		name: "light", short: "what was found of the lens, and how well the frames then agree", large: true,
 		long: `Rows from cameras with automatic exposure and white balance, dark corners and a
 tone curve are joined; the frames are compared where two show the same, what was
 found of the lens with what is true, and the picture with the true one.`,
@@ -56,7 +56,7 @@ found of the lens with what is true, and the picture with the true one.`,
 	{
 		name: "movers", short: "what moved must be whole or absent, and once at most", large: true,
 		long: `Rows of a coast with birds, boats, walkers and wave crests are joined; those that
-the picture shows in part or twice are counted.`,
+the picture takes in part or twice from the frames are counted.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) {
 			return bench.Movers(ctx, c)
 		},
