@@ -5,6 +5,7 @@ go 1.26.0
 require (
 	github.com/bep/imagemeta v1.0.1
 	github.com/disintegration/imaging v1.6.2
+	github.com/klauspost/compress v1.20.4
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/schollz/progressbar/v3 v3.19.1
 	github.com/spf13/cobra v1.10.2

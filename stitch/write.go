@@ -25,5 +25,9 @@ type WriteOptions struct {
 // WriteFile stores a picture as JPEG, PNG or TIFF by the ending of path. The
 // file appears whole or not at all, and an error leaves an old file as it was.
 func WriteFile(ctx context.Context, path string, pic *raster.Picture, o WriteOptions) error {
-	return photo.Write(ctx, path, pic, photo.WriteOptions(o))
+	return photo.Write(ctx, path, pic, o.photo())
+}
+
+func (o WriteOptions) photo() photo.WriteOptions {
+	return photo.WriteOptions{Bits: o.Bits, Quality: o.Quality, Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers}
 }

@@ -19,6 +19,7 @@ const (
 	ximage   = "golang.org/x/image"
 	xterm    = "golang.org/x/term"
 	metadata = "github.com/bep/imagemeta"
+	deflate  = "github.com/klauspost/compress"
 	imaging  = "github.com/disintegration/imaging"
 	cobra    = "github.com/spf13/cobra"
 	pflag    = "github.com/spf13/pflag"
@@ -40,7 +41,7 @@ var rooms = map[string]room{
 	"blend":    {imports: []string{"raster", "internal/optim"}, modules: []string{gonum}, why: "layers of pixels; it knows no cameras, so that a focus bracket can use it too"},
 	"plan":     {imports: []string{"geom"}, why: "planning needs angles, never pixels"},
 
-	"internal/photo": {imports: []string{"geom", "raster"}, modules: []string{ximage, metadata}, why: "the only room that touches image files"},
+	"internal/photo": {imports: []string{"geom", "raster"}, modules: []string{ximage, metadata, deflate}, why: "the only room that touches image files"},
 	"internal/scene": {imports: []string{"geom", "raster"}, why: "renders what tests compare with, so it must not use what they test"},
 
 	"stitch": {
@@ -90,7 +91,7 @@ var onlyIn = []struct {
 	{[]string{"html/template"}, []string{"internal/report"}, "pages are made in one room"},
 	{[]string{"flag", cobra, pflag}, []string{"cmd/flatfell"}, "only the command knows flags"},
 	{[]string{"os/signal"}, []string{"cmd/flatfell"}, "a library must leave signals to its program; use the context"},
-	{[]string{"image/png", "image/gif", ximage, metadata}, []string{"internal/photo"}, "files are read and written in one room"},
+	{[]string{"image/png", "image/gif", ximage, metadata, deflate}, []string{"internal/photo"}, "files are read and written in one room"},
 	{[]string{"image/jpeg"}, []string{"internal/photo", "internal/scene"}, "as above; scene compresses in memory, to see what that does to a frame"},
 	{[]string{"testing"}, []string{testHelpers}, "test helpers are no part of the program"},
 	{[]string{"unsafe", "C", "reflect"}, nil, "pure Go, readable at first sight"},

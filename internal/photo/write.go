@@ -3,22 +3,23 @@ package photo
 import (
 	"context"
 	"fmt"
-	"image"
-	"image/jpeg"
-	"image/png"
 	"io"
 	"math"
 
 	"flatfell.example/raster"
 )
 
-// WriteOptions are the settings of [Write]. The zero value is the default.
+// WriteOptions are the settings of [Write] and [WritePixels]. The zero value
+// is the default.
 type WriteOptions struct {
 	// Bits of a sample, 8 or 16. Zero means 8. JPEG has 8 only. From 16 to 8
 	// each sample is rounded once.
 	Bits int
-	// Quality of a JPEG, 1 to 100; higher is larger. Zero means 95.
+	// Quality of a JPEG, 1 to 100; higher is larger. Zero means 95. Below 90
+	// colours have half the resolution both ways.
 	Quality int
+	// Compression of a TIFF.
+	Compression Compression
 	// Overwrite allows to replace a file of the same name.
 	Overwrite bool
 	// PPI is the resolution noted in the file, pixels per inch, 0 to 65535.
@@ -35,17 +36,40 @@ func (o WriteOptions) Validate() error {
 		return fmt.Errorf("photo: Bits %d is neither 8 nor 16", o.Bits)
 	case o.Quality < 0 || o.Quality > 100:
 		return fmt.Errorf("photo: Quality %d is not within 1 to 100", o.Quality)
+	case o.Compression < Deflate || o.Compression > Uncompressed:
+		return fmt.Errorf("photo: Compression %d is unknown", o.Compression)
 	case !(o.PPI >= 0 && o.PPI <= 65535):
 		return fmt.Errorf("photo: PPI %v is not within 0 to 65535", o.PPI)
 	}
 	return nil
 }
 
-// Write stores pic in the format that the ending of path names: .jpg, .jpeg,
-// .png, .tif or .tiff, whole or not at all as [WriteWhole] does. Errors about
-// the file are of type [*Error].
+// bits and quality return the settings with their defaults.
+func (o WriteOptions) bits() int {
+	if o.Bits == 0 {
+		return 8
+	}
+	return o.Bits
+}
+
+func (o WriteOptions) quality() int {
+	if o.Quality == 0 {
+		return 95
+	}
+	return o.Quality
+}
+
+// Write is [WritePixels] of a picture in memory.
 func Write(ctx context.Context, path string, pic *raster.Picture, opts WriteOptions) error {
-	return writer{osFS{}}.write(ctx, path, pic, opts)
+	return writer{osFS{}}.write(ctx, path, picturePixels(pic), opts)
+}
+
+// WritePixels stores src in the format that the ending of path names: .jpg,
+// .jpeg, .png, .tif or .tiff, whole or not at all as [WriteWhole] does. It
+// takes a few bands of lines at a time, so its memory does not grow with the
+// height. Errors about the file are of type [*Error].
+func WritePixels(ctx context.Context, path string, src Pixels, opts WriteOptions) error {
+	return writer{osFS{}}.write(ctx, path, src, opts)
 }
 
 // CheckWritable reports early, before hours of work, what would make [Write]
@@ -64,7 +88,7 @@ func checkEnding(path string) error {
 	return nil
 }
 
-func (w writer) write(ctx context.Context, path string, pic *raster.Picture, opts WriteOptions) error {
+func (w writer) write(ctx context.Context, path string, src Pixels, opts WriteOptions) error {
 	if err := opts.Validate(); err != nil {
 		return err
 	}
@@ -74,121 +98,47 @@ func (w writer) write(ctx context.Context, path string, pic *raster.Picture, opt
 	if err := checkPlace(path, opts.Overwrite); err != nil {
 		return err
 	}
-	if err := checkPicture(path, pic, opts); err != nil {
+	if err := checkPixels(path, src, opts); err != nil {
 		return err
 	}
 	return w.whole(ctx, path, opts.Overwrite, func(b io.Writer, at io.WriterAt) error {
-		return encode(ctx, b, at, path, pic, opts)
+		return encode(ctx, b, at, formatOf(path), src, opts)
 	})
 }
 
-// checkPicture refuses what the format cannot hold.
-func checkPicture(path string, pic *raster.Picture, opts WriteOptions) error {
-	w, h := pic.Rect.Dx(), pic.Rect.Dy()
+// checkPixels refuses what the format cannot hold.
+func checkPixels(path string, src Pixels, opts WriteOptions) error {
+	w, h := src.Size()
 	switch format := formatOf(path); {
 	case w < 1 || h < 1:
 		return &Error{path, ErrUnsupported, "would have no pixels", "check the area to write", nil}
+	case w > math.MaxInt32 || h > math.MaxInt32:
+		return &Error{path, ErrTooLarge, fmt.Sprintf("would be %d × %d pixels, the limit is %d a side", w, h, math.MaxInt32), "write a smaller part", nil}
 	case format != JPEG:
 		return nil
 	case w > 65535 || h > 65535:
 		return &Error{path, ErrTooLarge, fmt.Sprintf("would be %d × %d pixels, a JPEG has at most 65535 a side", w, h), "use the ending .png or .tif", nil}
 	case opts.Bits == 16:
 		return &Error{path, ErrUnsupported, "cannot have 16 bits as a JPEG", "use the ending .png or .tif, or 8 bits", nil}
-	case !pic.Opaque():
+	case src.HasAlpha():
 		return &Error{path, ErrUnsupported, "cannot have transparent parts as a JPEG", "use the ending .png or .tif, or crop the picture", nil}
 	}
 	return nil
 }
 
-func encode(ctx context.Context, w io.Writer, at io.WriterAt, path string, pic *raster.Picture, opts WriteOptions) error {
-	switch formatOf(path) {
+func encode(ctx context.Context, w io.Writer, at io.WriterAt, format Format, src Pixels, o WriteOptions) error {
+	switch format {
 	case JPEG:
-		m, err := to8Bit(ctx, pic, opts.Workers)
-		if err != nil {
-			return err
-		}
-		quality := opts.Quality
-		if quality == 0 {
-			quality = 95
-		}
-		return encodeJPEG(ctx, &inserter{w: w, skip: 2, insert: jfif(opts.PPI)}, m, quality)
+		return encodeJPEG(ctx, w, src, o.quality(), o.Workers, jfif(o.PPI))
 	case PNG:
-		out := w
-		if opts.PPI > 0 {
-			out = &inserter{w: w, skip: 33, insert: phys(opts.PPI)} // behind the signature and IHDR
+		var chunks []byte
+		if o.PPI > 0 {
+			chunks = phys(o.PPI)
 		}
-		if opts.Bits == 16 {
-			// The encoder asks any 16-bit image for one pixel at a time.
-			return png.Encode(out, pic)
-		}
-		m, err := to8Bit(ctx, pic, opts.Workers)
-		if err != nil {
-			return err
-		}
-		return png.Encode(out, m)
+		return encodePNG(ctx, w, src, o.bits(), o.Workers, chunks)
 	default:
-		return writeTIFF(ctx, w, at, path, pic, opts)
+		return encodeTIFF(ctx, w, at, src, o.bits(), o.Workers, o.Compression, tiffMeta{ppi: o.PPI}, tiffLimit)
 	}
-}
-
-// stopped is thrown through the JPEG encoder, see encodeJPEG.
-type stopped struct{}
-
-// stopWriter throws stopped once ctx is cancelled.
-type stopWriter struct {
-	ctx context.Context
-	w   io.Writer
-}
-
-func (s *stopWriter) Write(p []byte) (int, error) {
-	if s.ctx.Err() != nil {
-		panic(stopped{})
-	}
-	return s.w.Write(p)
-}
-
-// encodeJPEG is jpeg.Encode, which stops soon after ctx is cancelled. The
-// encoder itself only remembers that writing failed and goes on to the last
-// block, two seconds for 85 megapixels.
-func encodeJPEG(ctx context.Context, w io.Writer, m image.Image, quality int) (err error) {
-	defer func() {
-		switch p := recover(); p {
-		case nil:
-		case stopped{}:
-			err = ctx.Err()
-		default:
-			panic(p)
-		}
-	}()
-	return jpeg.Encode(&stopWriter{ctx, w}, m, &jpeg.Options{Quality: quality})
-}
-
-// inserter writes insert after the first skip bytes.
-type inserter struct {
-	w      io.Writer
-	skip   int
-	insert []byte
-}
-
-func (i *inserter) Write(p []byte) (int, error) {
-	if i.insert == nil {
-		return i.w.Write(p)
-	}
-	if len(p) < i.skip {
-		n, err := i.w.Write(p)
-		i.skip -= n
-		return n, err
-	}
-	n, err := i.w.Write(p[:i.skip])
-	if err != nil {
-		return n, err
-	}
-	if _, err := i.w.Write(i.insert); err != nil {
-		return n, err
-	}
-	i.insert = nil
-	m, err := i.w.Write(p[n:])
-	return n + m, err
 }
 
 // jfif returns the JFIF segment (ITU-T T.871, clause 10.1), which also says

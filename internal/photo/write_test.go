@@ -426,7 +426,7 @@ func TestWriteFaults(t *testing.T) {
 					}
 				}
 				f := &faultyFS{fileSystem: osFS{}, n: n}
-				err := writer{f}.write(t.Context(), path, pic, WriteOptions{Overwrite: overwrite})
+				err := writer{f}.write(t.Context(), path, picturePixels(pic), WriteOptions{Overwrite: overwrite})
 				if f.count < n { // every step has had its turn
 					if err != nil {
 						t.Errorf("%s without a fault: %v", name, err)
@@ -455,7 +455,7 @@ func TestWriteAppearsMeanwhile(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "a.png")
 	w := writer{&appearingFS{osFS{}, path}}
-	err := w.write(t.Context(), path, noisyPicture(image.Rect(0, 0, 9, 9), false), WriteOptions{})
+	err := w.write(t.Context(), path, picturePixels(noisyPicture(image.Rect(0, 0, 9, 9), false)), WriteOptions{})
 	if !errors.Is(err, ErrExists) {
 		t.Errorf("err = %v, want %v", err, ErrExists)
 	}

@@ -1,0 +1,193 @@
+package photo
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"io"
+	"math"
+
+	"github.com/klauspost/compress/zlib"
+)
+
+// Compression is how the strips of a TIFF are packed.
+type Compression int
+
+// The compressions. All but Uncompressed store differences between
+// neighbouring pixels (the horizontal predictor).
+const (
+	// Deflate (compression 8, Adobe's) makes the smallest files; what edits
+	// pictures reads it. It is the default.
+	Deflate Compression = iota
+	// LZW (compression 5) is in TIFF 6.0 itself. It makes 16-bit photographs
+	// larger than they are.
+	LZW
+	// Uncompressed is fastest and read by everything.
+	Uncompressed
+)
+
+// stripBytes is about the size of a strip before compression: large enough
+// for Deflate to reach its ratio, small enough to share out.
+const stripBytes = 1 << 18
+
+// tiffLimit is where the 32-bit offsets of TIFF end.
+const tiffLimit = math.MaxUint32
+
+// encodeTIFF writes a little-endian TIFF (TIFF 6.0) of RGB strips, or RGB with
+// unassociated alpha. Strips are compressed in parallel and written in order;
+// the directory follows them, and its place is stored in the header last. A
+// file that ends beyond limit becomes a BigTIFF, which has offsets of 64 bits:
+// the header leaves room for its longer one.
+func encodeTIFF(ctx context.Context, w io.Writer, at io.WriterAt, src Pixels, bits, workers int, how Compression, meta tiffMeta, limit int64) error {
+	l := newLayout(src, bits)
+	per := l.linesIn(stripBytes)
+	strips := (l.height + per - 1) / per
+	offsets, counts := make([]uint64, strips), make([]uint64, strips)
+	pos := int64(tiffHeaderBytes)
+	if err := writeAll(w, make([]byte, pos)); err != nil {
+		return err
+	}
+	start := func() *stripPacker { return newStripPacker(l, how) }
+	err := inOrder(ctx, workers, strips, start, func(i int, p *stripPacker, dst []byte) ([]byte, error) {
+		return p.pack(ctx, i*per, min(per, l.height-i*per), dst)
+	}, func(i int, piece []byte) error {
+		offsets[i], counts[i] = uint64(pos), uint64(len(piece))
+		pos += int64(len(piece))
+		if err := writeAll(w, piece); err != nil || pos%2 == 0 {
+			return err
+		}
+		pos++ // offsets are even
+		return writeAll(w, []byte{0})
+	})
+	if err != nil {
+		return err
+	}
+	fields := append(l.tiffFields(per, how, meta.ppi), longs(273, offsets), longs(279, counts))
+	fields = append(fields, meta.fields...)
+	dir, ifd := appendTree(nil, pos, tree{fields: fields, sub: meta.sub}, false)
+	big := pos+int64(len(dir)) > limit
+	if big {
+		dir, ifd = appendTree(nil, pos, tree{fields: fields, sub: meta.sub}, true)
+	}
+	if err := writeAll(w, dir); err != nil {
+		return err
+	}
+	// The first bytes have to be in the file before they change.
+	if f, ok := w.(interface{ Flush() error }); ok {
+		if err := f.Flush(); err != nil {
+			return err
+		}
+	}
+	_, err = at.WriteAt(tiffHeader(ifd, big), 0)
+	return err
+}
+
+const tiffHeaderBytes = 16
+
+// tiffHeader returns the header of a file whose first directory is at ifd.
+func tiffHeader(ifd int64, big bool) []byte {
+	le := binary.LittleEndian
+	if big {
+		return le.AppendUint64([]byte{'I', 'I', 43, 0, 8, 0, 0, 0}, uint64(ifd))
+	}
+	return append(le.AppendUint32([]byte{'I', 'I', 42, 0}, uint32(ifd)), make([]byte, 8)...)
+}
+
+// tiffMeta is what goes into a TIFF's directory beside the pixels.
+type tiffMeta struct {
+	ppi    float64
+	fields []field
+	sub    map[uint16]tree
+}
+
+// tiffFields are the fields that tell how the pixels lie.
+func (l *layout) tiffFields(per int, how Compression, ppi float64) []field {
+	resolution, unit := [2]uint32{1, 1}, uint16(1) // only an aspect ratio
+	if ppi > 0 {
+		resolution, unit = [2]uint32{uint32(math.Round(ppi * 1000)), 1000}, 2
+	}
+	bits := make([]uint16, l.samples)
+	for i := range bits {
+		bits[i] = uint16(8 * l.bytes)
+	}
+	code := map[Compression]uint16{Uncompressed: 1, LZW: 5, Deflate: 8}[how]
+	fields := []field{
+		long(256, uint32(l.width)),
+		long(257, uint32(l.height)),
+		short(258, bits...),
+		short(259, code),
+		short(262, 2), // PhotometricInterpretation: RGB
+		short(277, uint16(l.samples)),
+		long(278, uint32(per)),
+		rational(282, resolution),
+		rational(283, resolution),
+		short(284, 1), // PlanarConfiguration: interleaved
+		short(296, unit),
+	}
+	if how != Uncompressed {
+		fields = append(fields, short(317, 2)) // Predictor: horizontal
+	}
+	if l.samples == 4 {
+		fields = append(fields, short(338, 2)) // ExtraSamples: unassociated alpha
+	}
+	return fields
+}
+
+// stripPacker compresses strips; it belongs to one goroutine.
+type stripPacker struct {
+	lines
+	how Compression
+	z   *zlib.Writer
+	lzw *lzwWriter
+}
+
+func newStripPacker(l *layout, how Compression) *stripPacker {
+	p := &stripPacker{lines: lines{layout: l, order: binary.LittleEndian}, how: how}
+	switch how {
+	case Deflate:
+		p.z, _ = zlib.NewWriterLevel(nil, deflateLevel) // fails for other levels only
+	case LZW:
+		p.lzw = new(lzwWriter)
+	}
+	return p
+}
+
+// pack appends lines [y0, y0+n) to dst.
+func (p *stripPacker) pack(ctx context.Context, y0, n int, dst []byte) ([]byte, error) {
+	raw, err := p.read(ctx, y0, n)
+	if err != nil {
+		return dst, err
+	}
+	if p.how == Uncompressed {
+		return append(dst, raw...), nil
+	}
+	for y := range n {
+		p.predict(raw[y*p.rowBytes() : (y+1)*p.rowBytes()])
+	}
+	if p.how == LZW {
+		return p.lzw.append(dst, raw), nil
+	}
+	out := bytes.NewBuffer(dst)
+	p.z.Reset(out)
+	if _, err := p.z.Write(raw); err != nil {
+		return dst, err
+	}
+	err = p.z.Close()
+	return out.Bytes(), err
+}
+
+// predict replaces each sample by its difference from that of the pixel to the
+// left (TIFF 6.0, section 14).
+func (p *stripPacker) predict(line []byte) {
+	if p.bytes == 1 {
+		left := line[:len(line)-p.samples]
+		for i := len(left) - 1; i >= 0; i-- {
+			line[i+p.samples] -= left[i]
+		}
+		return
+	}
+	le, step := binary.LittleEndian, 2*p.samples
+	for i := len(line) - 2; i >= step; i -= 2 {
+		le.PutUint16(line[i:], le.Uint16(line[i:])-le.Uint16(line[i-step:]))
+	}
+}
