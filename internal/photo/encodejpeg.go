@@ -12,14 +12,13 @@ import (
 // of its own, which costs two bytes and makes the rows independent, so that
 // they are coded in parallel and the picture is never in memory as a whole.
 //
-// Colours are kept at full resolution from [fullChroma] on and halved both
-// ways below. The quantiser and Huffman tables are those of T.81, annex K,
+// Colours are kept at full resolution if full, else halved both ways. The quantiser and Huffman tables are those of T.81, annex K,
 // scaled by the quality as is common practice: the same quality means the same
 // tables as in Go's image/jpeg. Sums before the quantiser are not rounded to 8
 // bits, which is why the error is a little smaller.
-func encodeJPEG(ctx context.Context, w io.Writer, src Pixels, quality, workers int, markers []byte) error {
+func encodeJPEG(ctx context.Context, w io.Writer, src Pixels, quality int, full bool, workers int, markers []byte) error {
 	width, height := src.Size()
-	j := jpegLayout{width: width, height: height, full: quality >= fullChroma}
+	j := jpegLayout{width: width, height: height, full: full}
 	j.quant = scaledQuant(quality)
 	if err := writeAll(w, j.head(markers)); err != nil {
 		return err
@@ -117,8 +116,9 @@ type jpegCoder struct {
 	stride int        // of a plane: the width in whole MCUs
 	plane  [3][]int16 // one row of MCUs of Y, Cb, Cr, minus 128, in 1/64
 	recip  [2][64]int64
-	dc     [3]int64 // the last DC coefficient of each component
-	coef   [128]byte
+	dc     [3]int64  // the last DC coefficient of each component
+	ws     [64]int32 // a block half transformed
+	coef   [128]byte // its coefficients, 16 bits each, in zigzag order
 	out    []byte
 	acc    uint64 // bits not yet stored, the last one lowest
 	bits   uint32
@@ -165,7 +165,6 @@ func (c *jpegCoder) mcuRow(rgb []uint8, y, n int) {
 	}
 	c.dc = [3]int64{}
 	for x := 0; x < c.stride; x += c.mcu() {
-		c.reserve()
 		if c.full {
 			for i, p := range c.plane {
 				c.block(p[x:], c.stride, i)
@@ -275,59 +274,68 @@ const (
 	aan707, aan1306 = 11585, 21407 // cos 4π/16, cos 2π/16 + cos 6π/16
 )
 
-// aan is the transform of eight samples (Arai, Agui & Nakajima 1988; in the
-// arrangement of Pennebaker & Mitchell, JPEG, 1993, figure 4-8).
-func aan(a, b, c, d, e, f, g, h int64) (int64, int64, int64, int64, int64, int64, int64, int64) {
-	t0, t7 := a+h, a-h
-	t1, t6 := b+g, b-g
-	t2, t5 := c+f, c-f
-	t3, t4 := d+e, d-e
-	// The even half.
-	u0, u3 := t0+t3, t0-t3
-	u1, u2 := t1+t2, t1-t2
-	z1 := (u2 + u3) * aan707 >> aanBits
-	// The odd half.
-	v0, v1, v2 := t4+t5, t5+t6, t6+t7
-	z5 := (v0 - v2) * aan382
-	z2 := (v0*aan541 + z5) >> aanBits
-	z4 := (v2*aan1306 + z5) >> aanBits
-	z3 := v1 * aan707 >> aanBits
-	z11, z13 := t7+z3, t7-z3
-	return u0 + u1, z11 + z4, u3 + z1, z13 - z2, u0 - u1, z13 + z2, u3 - z1, z11 - z4
-}
-
-// block transforms, quantises and codes one block of component i.
+// block transforms, quantises and codes one block of component i: the
+// transform of eight samples of Arai, Agui & Nakajima 1988 (in the arrangement
+// of Pennebaker & Mitchell, JPEG, 1993, figure 4-8), along the lines and then
+// down the columns. It stands here twice because a call for every eight
+// samples would cost a third more.
 func (c *jpegCoder) block(p []int16, stride, i int) {
-	t := min(i, 1)
-	var ws [64]int32
-	for y := range 8 {
-		s, d := p[y*stride:][:8:8], ws[8*y:][:8:8]
-		a0, a1, a2, a3, a4, a5, a6, a7 := aan(int64(s[0]), int64(s[1]), int64(s[2]), int64(s[3]),
-			int64(s[4]), int64(s[5]), int64(s[6]), int64(s[7]))
-		d[0], d[1], d[2], d[3] = int32(a0), int32(a1), int32(a2), int32(a3)
-		d[4], d[5], d[6], d[7] = int32(a4), int32(a5), int32(a6), int32(a7)
+	ws := &c.ws
+	for y := 0; y < 64; y += 8 {
+		s, d := p[:8:8], ws[y:y+8:y+8]
+		p = p[min(stride, len(p)):]
+		a0, a1, a2, a3 := int64(s[0]), int64(s[1]), int64(s[2]), int64(s[3])
+		a4, a5, a6, a7 := int64(s[4]), int64(s[5]), int64(s[6]), int64(s[7])
+		t0, t7 := a0+a7, a0-a7
+		t1, t6 := a1+a6, a1-a6
+		t2, t5 := a2+a5, a2-a5
+		t3, t4 := a3+a4, a3-a4
+		u0, u3 := t0+t3, t0-t3
+		u1, u2 := t1+t2, t1-t2
+		z1 := (u2 + u3) * aan707 >> aanBits
+		d[0], d[4], d[2], d[6] = int32(u0+u1), int32(u0-u1), int32(u3+z1), int32(u3-z1)
+		v0, v1, v2 := t4+t5, t5+t6, t6+t7
+		z5 := (v0 - v2) * aan382
+		z2 := (v0*aan541 + z5) >> aanBits
+		z4 := (v2*aan1306 + z5) >> aanBits
+		z3 := v1 * aan707 >> aanBits
+		z11, z13 := t7+z3, t7-z3
+		d[5], d[3], d[1], d[7] = int32(z13+z2), int32(z13-z2), int32(z11+z4), int32(z11-z4)
 	}
+	t := min(i, 1)
 	recip := &c.recip[t]
 	for x := range 8 {
-		s, r, z := ws[x:][:57:57], recip[x:][:57:57], zigzagOf[x:][:57:57]
-		a0, a1, a2, a3, a4, a5, a6, a7 := aan(int64(s[0]), int64(s[8]), int64(s[16]), int64(s[24]),
-			int64(s[32]), int64(s[40]), int64(s[48]), int64(s[56]))
-		const half = 1 << (recipBits - 1)
-		c.set(z[0], (a0*r[0]+half)>>recipBits)
-		c.set(z[8], (a1*r[8]+half)>>recipBits)
-		c.set(z[16], (a2*r[16]+half)>>recipBits)
-		c.set(z[24], (a3*r[24]+half)>>recipBits)
-		c.set(z[32], (a4*r[32]+half)>>recipBits)
-		c.set(z[40], (a5*r[40]+half)>>recipBits)
-		c.set(z[48], (a6*r[48]+half)>>recipBits)
-		c.set(z[56], (a7*r[56]+half)>>recipBits)
+		s, r, z := ws[x:x+57:x+57], recip[x:x+57:x+57], zigzagOf[x:x+57:x+57]
+		a0, a1, a2, a3 := int64(s[0]), int64(s[8]), int64(s[16]), int64(s[24])
+		a4, a5, a6, a7 := int64(s[32]), int64(s[40]), int64(s[48]), int64(s[56])
+		t0, t7 := a0+a7, a0-a7
+		t1, t6 := a1+a6, a1-a6
+		t2, t5 := a2+a5, a2-a5
+		t3, t4 := a3+a4, a3-a4
+		u0, u3 := t0+t3, t0-t3
+		u1, u2 := t1+t2, t1-t2
+		z1 := (u2 + u3) * aan707 >> aanBits
+		c.set(z[0], (u0+u1)*r[0])
+		c.set(z[32], (u0-u1)*r[32])
+		c.set(z[16], (u3+z1)*r[16])
+		c.set(z[48], (u3-z1)*r[48])
+		v0, v1, v2 := t4+t5, t5+t6, t6+t7
+		z5 := (v0 - v2) * aan382
+		z2 := (v0*aan541 + z5) >> aanBits
+		z4 := (v2*aan1306 + z5) >> aanBits
+		z3 := v1 * aan707 >> aanBits
+		z11, z13 := t7+z3, t7-z3
+		c.set(z[40], (z13+z2)*r[40])
+		c.set(z[24], (z13-z2)*r[24])
+		c.set(z[8], (z11+z4)*r[8])
+		c.set(z[56], (z11-z4)*r[56])
 	}
 	c.code(i, &huffmanCodes[2*t], &huffmanCodes[2*t+1])
 }
 
-// set stores the coefficient at a place of the zigzag.
+// set rounds a coefficient and stores it at a place of the zigzag.
 func (c *jpegCoder) set(at uint8, v int64) {
-	binary.LittleEndian.PutUint16(c.coef[2*(at&63):], uint16(v))
+	binary.LittleEndian.PutUint16(c.coef[2*(at&63):], uint16((v+1<<(recipBits-1))>>recipBits))
 }
 
 func (c *jpegCoder) at(i int) int64 {

@@ -3,54 +3,65 @@ package photo
 import (
 	"encoding/binary"
 	"math/bits"
-	"slices"
 )
 
-// mcuBytes bounds what one MCU takes: six blocks of 64 symbols of 27 bits,
-// each byte followed by a stuffed zero, and what is left from before.
-const mcuBytes = 2*6*64*27/8 + 16
-
-// reserve makes room for one MCU.
-func (c *jpegCoder) reserve() { c.out = slices.Grow(c.out, mcuBytes) }
-
-// code appends the coefficients of a block of component i (T.81, F.1.2).
+// code appends the coefficients of a block of component i (T.81, F.1.2). Its
+// inner loop holds the state of a bitWriter in variables of its own.
 func (c *jpegCoder) code(i int, dc, ac *[256]uint32) {
-	b := bitWriter{acc: c.acc, n: c.bits, out: c.out[:cap(c.out)], at: len(c.out)}
 	first := c.at(0)
-	b.symbol(dc, 0, first-c.dc[i])
+	v := first - c.dc[i]
 	c.dc[i] = first
+	sign := v >> 63
+	size := uint32(bits.Len64(uint64((v ^ sign) - sign)))
+	e := dc[size&0xff]
+	b := bitWriter{c.acc, c.bits, c.out}
+	b.put(e>>5|uint32(v+sign)&(1<<(size&31)-1), e&31)
+	acc, n, out := b.acc, b.n, b.out
 	last := 0
 	for mask := c.nonzero() &^ 1; mask != 0; mask &= mask - 1 {
 		k := bits.TrailingZeros64(mask)
 		run := k - last - 1
-		for ; run > 15; run -= 16 {
-			b.put(ac[0xf0]>>5, ac[0xf0]&31)
-		}
-		b.symbol(ac, run, c.at(k))
 		last = k
+		if run > 15 {
+			b = bitWriter{acc, n, out}
+			for ; run > 15; run -= 16 {
+				b.put(ac[0xf0]>>5, ac[0xf0]&31)
+			}
+			acc, n, out = b.acc, b.n, b.out
+		}
+		v := c.at(k)
+		sign := v >> 63
+		size := uint32(bits.Len64(uint64((v ^ sign) - sign)))
+		e := ac[(uint32(run)<<4|size)&0xff]
+		acc = acc<<(e&31) | uint64(e>>5|uint32(v+sign)&(1<<(size&31)-1))
+		n += e & 31
+		if n >= 32 {
+			n -= 32
+			w := uint32(acc >> (n & 63))
+			if (^w-0x01010101)&w&0x80808080 == 0 { // no byte is 0xff
+				out = binary.BigEndian.AppendUint32(out, w)
+			} else {
+				out = stuff(out, w)
+			}
+		}
 	}
 	if last < 63 {
+		b = bitWriter{acc, n, out}
 		b.put(ac[0]>>5, ac[0]&31)
+		acc, n, out = b.acc, b.n, b.out
 	}
-	c.acc, c.bits, c.out = b.acc, b.n, b.out[:b.at]
+	c.acc, c.bits, c.out = acc, n, out
 }
 
 // flush fills the last byte with ones (T.81, F.1.2.3).
 func (c *jpegCoder) flush() {
-	c.reserve()
-	b := bitWriter{acc: c.acc, n: c.bits, out: c.out[:cap(c.out)], at: len(c.out)}
+	b := bitWriter{c.acc, c.bits, c.out}
 	fill := -b.n & 7
 	b.put(1<<fill-1, fill)
 	for ; b.n > 0; b.n -= 8 {
-		v := byte(b.acc >> (b.n - 8))
-		b.out[b.at] = v
-		b.at++
-		if v == 0xff {
-			b.out[b.at] = 0
-			b.at++
-		}
+		b.out = stuffByte(b.out, byte(b.acc>>(b.n-8)))
 	}
-	c.acc, c.bits, c.out = 0, 0, b.out[:b.at]
+	c.acc, c.bits, c.out = 0, 0, b.out
 }
 
 // bitWriter stores bits, most significant first.
@@ -58,47 +69,31 @@ type bitWriter struct {
 	acc uint64 // the last n bits are not stored yet
 	n   uint32 // below 32
 	out []byte
-	at  int
-}
-
-// symbol puts a run of zeros and the size of v, and v itself.
-func (b *bitWriter) symbol(codes *[256]uint32, run int, v int64) {
-	sign := v >> 63
-	size := uint32(bits.Len64(uint64((v ^ sign) - sign)))
-	c := codes[(uint32(run)<<4|size)&0xff]
-	b.put(c>>5|uint32(v+sign)&(1<<(size&31)-1), c&31)
 }
 
 // put adds the last n ≤ 32 bits of v.
 func (b *bitWriter) put(v, n uint32) {
 	b.acc = b.acc<<(n&63) | uint64(v)
 	b.n += n
-	if b.n < 32 {
-		return
+	if b.n >= 32 {
+		b.n -= 32
+		b.out = stuff(b.out, uint32(b.acc>>(b.n&63)))
 	}
-	b.n -= 32
-	w := uint32(b.acc >> (b.n & 63))
-	d := b.out[b.at : b.at+8 : b.at+8]
-	if (^w-0x01010101)&w&0x80808080 == 0 { // no byte is 0xff
-		binary.BigEndian.PutUint32(d, w)
-		b.at += 4
-		return
-	}
-	b.at += stuff(d, w)
 }
 
-// stuff stores the bytes of w, a zero behind each 0xff.
-func stuff(d []byte, w uint32) (n int) {
+// stuff appends the bytes of w, a zero behind each 0xff.
+func stuff(out []byte, w uint32) []byte {
 	for s := 24; s >= 0; s -= 8 {
-		v := byte(w >> s)
-		d[n] = v
-		n++
-		if v == 0xff {
-			d[n] = 0
-			n++
-		}
+		out = stuffByte(out, byte(w>>s))
 	}
-	return n
+	return out
+}
+
+func stuffByte(out []byte, v byte) []byte {
+	if out = append(out, v); v == 0xff {
+		out = append(out, 0)
+	}
+	return out
 }
 
 // nonzero returns which places of the zigzag have a coefficient.

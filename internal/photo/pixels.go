@@ -26,6 +26,26 @@ type Pixels interface {
 	Rows16(ctx context.Context, dst []uint16, y0, n int) error
 }
 
+// checkedPixels marks the errors of the source, which tell nothing of the file.
+type checkedPixels struct{ Pixels }
+
+type sourceError struct{ error }
+
+func (c checkedPixels) Rows8(ctx context.Context, dst []uint8, y0, n int) error {
+	return asSourceError(c.Pixels.Rows8(ctx, dst, y0, n))
+}
+
+func (c checkedPixels) Rows16(ctx context.Context, dst []uint16, y0, n int) error {
+	return asSourceError(c.Pixels.Rows16(ctx, dst, y0, n))
+}
+
+func asSourceError(err error) error {
+	if err == nil {
+		return nil
+	}
+	return sourceError{err}
+}
+
 // pictureSource is a [raster.Picture] as Pixels.
 type pictureSource struct {
 	pic    *raster.Picture

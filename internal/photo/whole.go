@@ -181,10 +181,14 @@ func tempName(path string) string {
 	return filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%016x.part", filepath.Base(path), rand.Uint64()))
 }
 
-// writeError is err, unless the cause is that ctx was cancelled.
+// writeError is what err tells of the file, unless the cause is that ctx was
+// cancelled or lies in the source.
 func writeError(ctx context.Context, path string, err error) error {
 	if ctxErr := ctx.Err(); ctxErr != nil {
 		return ctxErr
+	}
+	if s, ok := errors.AsType[sourceError](err); ok {
+		return s.error
 	}
 	if _, ok := errors.AsType[*Error](err); ok {
 		return err

@@ -67,7 +67,8 @@ func Write(ctx context.Context, path string, pic *raster.Picture, opts WriteOpti
 // WritePixels stores src in the format that the ending of path names: .jpg,
 // .jpeg, .png, .tif or .tiff, whole or not at all as [WriteWhole] does. It
 // takes a few bands of lines at a time, so its memory does not grow with the
-// height. Errors about the file are of type [*Error].
+// height. Errors about the file are of type [*Error];
+// those of src come back as they are.
 func WritePixels(ctx context.Context, path string, src Pixels, opts WriteOptions) error {
 	return writer{osFS{}}.write(ctx, path, src, opts)
 }
@@ -102,7 +103,7 @@ func (w writer) write(ctx context.Context, path string, src Pixels, opts WriteOp
 		return err
 	}
 	return w.whole(ctx, path, opts.Overwrite, func(b io.Writer, at io.WriterAt) error {
-		return encode(ctx, b, at, formatOf(path), src, opts)
+		return encode(ctx, b, at, formatOf(path), checkedPixels{src}, opts)
 	})
 }
 
@@ -129,7 +130,7 @@ func checkPixels(path string, src Pixels, opts WriteOptions) error {
 func encode(ctx context.Context, w io.Writer, at io.WriterAt, format Format, src Pixels, o WriteOptions) error {
 	switch format {
 	case JPEG:
-		return encodeJPEG(ctx, w, src, o.quality(), o.Workers, jfif(o.PPI))
+		return encodeJPEG(ctx, w, src, o.quality(), o.quality() >= fullChroma, o.Workers, jfif(o.PPI))
 	case PNG:
 		var chunks []byte
 		if o.PPI > 0 {
