@@ -261,11 +261,7 @@ func reduced(ctx context.Context, path string, size image.Point) (*raster.Pictur
 	if err != nil {
 		return nil, err
 	}
-	pic, err := raster.FromImage(ctx, 1, img)
-	if err != nil {
-		return nil, err
-	}
-	return pic.Shrink(ctx, 1, n)
+	return raster.Shrink(ctx, 1, img, n)
 }
 
 // cut returns a copy of part r of pic.

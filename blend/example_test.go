@@ -17,23 +17,20 @@ type card struct {
 
 func (c card) Bounds() image.Rectangle { return c.frame }
 
-func (c card) Fill(dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle) {
+func (c card) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (whole bool) {
 	for _, p := range dst {
 		p.Reset(r)
 		for i := range p.Pix {
 			p.Pix[i] = c.shade
 		}
 	}
-	valid.Reset(r)
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		for x := r.Min.X; x < r.Max.X; x++ {
-			v := float32(0)
-			if image.Pt(x, y).In(c.frame) {
-				v = 1
-			}
-			valid.Set(x, y, v)
+	for i := range valid {
+		valid[i] = 0
+		if image.Pt(r.Min.X+i%r.Dx(), r.Min.Y+i/r.Dx()).In(c.frame) {
+			valid[i] = 255
 		}
 	}
+	return r.In(c.frame)
 }
 
 // Two frames that overlap by 64 pixels: a seam is found on cells of 8 pixels,
@@ -52,11 +49,14 @@ func Example() {
 	var seamLayers []blend.SeamLayer
 	var layers []blend.Layer
 	for _, f := range frames {
-		l := blend.SeamLayer{Rect: coarse(f.frame), Valid: new(raster.Plane)}
+		l := blend.SeamLayer{Rect: coarse(f.frame), Valid: raster.NewPlane(coarse(f.frame))}
 		for c := range l.RGB {
-			l.RGB[c] = new(raster.Plane)
+			l.RGB[c] = raster.NewPlane(l.Rect)
+			for i := range l.RGB[c].Pix {
+				l.RGB[c].Pix[i] = f.shade
+				l.Valid.Pix[i] = 1
+			}
 		}
-		card{coarse(f.frame), f.shade}.Fill(&l.RGB, l.Valid, l.Rect)
 		seamLayers = append(seamLayers, l)
 		layers = append(layers, f)
 	}
@@ -67,8 +67,12 @@ func Example() {
 		return
 	}
 	out := raster.NewPicture(picture)
-	o := blend.MultibandOptions{Bands: blend.Bands(64)}
-	if err := blend.Multiband(ctx, out, layers, labels, o); err != nil {
+	o := blend.MultibandOptions{Bands: blend.Bands(64), Coarse: seamLayers}
+	b, err := blend.NewBlender(layers, labels, o)
+	if err == nil {
+		err = b.Draw(ctx, out, picture, 0, nil)
+	}
+	if err != nil {
 		fmt.Println(err)
 		return
 	}

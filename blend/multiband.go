@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"math/bits"
 	"slices"
 	"sync"
 
@@ -19,20 +20,30 @@ type Layer interface {
 	// Bounds returns a rectangle of output pixels outside which the layer is
 	// nowhere valid. On a full turn it may reach past either end.
 	Bounds() image.Rectangle
-	// Fill gives dst and valid the bounds r (output pixels, see
-	// raster.Plane.Reset) and fills them: dst with red, green and blue in the
+	// Fill gives the planes of dst the bounds r (output pixels, see
+	// raster.Plane.Reset) and fills them with red, green and blue in the
 	// encoded scale, also outside the frame, where the frame's border
-	// continues; valid with 1 inside the frame and 0 outside. The value of a
-	// pixel must not depend on r. On a full turn r may reach past either end
-	// and x means the same place as x plus a turn.
-	Fill(dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle)
+	// continues. valid, which has an entry for each pixel of r in row order,
+	// is set to 255 inside the frame and 0 outside; Fill reports whether all
+	// are inside. The value of a pixel must not depend on r. On a full turn r
+	// may reach past either end and x means the same place as x plus a turn.
+	Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (whole bool)
+}
+
+// Canvas takes the finished picture, piece by piece and from several
+// goroutines at once. A [raster.Picture] is one.
+type Canvas interface {
+	// Put stores the pixels of r, which the planes hold: red, green and blue,
+	// to be limited to 0 to 1. valid is nil if all have content; else it has
+	// an entry for each in row order, 0 where there is none.
+	Put(r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8)
 }
 
 // MaxBands is the largest number of bands of [Multiband]: the coarsest
 // samples are then 128 pixels apart.
 const MaxBands = 7
 
-// MultibandOptions are the settings of [Multiband]. The zero value is usable.
+// MultibandOptions are the settings of a [Blender]. The zero value is usable.
 type MultibandOptions struct {
 	// Bands is the number of Laplacian bands above the coarsest Gaussian, up
 	// to MaxBands. The coarsest transition is about 4·2^Bands pixels wide.
@@ -40,16 +51,16 @@ type MultibandOptions struct {
 	// means [Bands] of the narrowest overlap of two layers that meet at a
 	// seam, going by their Bounds; negative none: a hard edge.
 	Bands int
+	// Coarse has the colours of the layers on the cells of the labels, as
+	// [Seams] was given them. With it, the bands coarser than a cell are
+	// blended on the cells, which takes a fraction of the time; without it at
+	// full size.
+	Coarse []SeamLayer
 	// Tile is the side of the squares that are computed one by one, in
-	// pixels, rounded up to a multiple of 128. Zero means 512 up to 4 bands,
-	// else 1024. It changes time and memory, not the picture.
+	// pixels, rounded up to a multiple of 64. Zero means 256, or 1024 if more
+	// than 4 bands are blended at full size. It changes time and memory, not
+	// the picture.
 	Tile int
-	// Workers bounds the goroutines; below 1 it is the number of processors.
-	// Each needs about 60·(Tile + 8·2^Bands)² bytes where two layers meet.
-	Workers int
-	// Progress, if set, is told the share done, from 0 to 1, in ascending
-	// order and never by two goroutines at once.
-	Progress func(done float64)
 }
 
 // ErrMultiband is wrapped by the errors of [Multiband] about its input.
@@ -84,69 +95,118 @@ func Bands(overlapPx float64) int {
 	return int(min(math.Floor(math.Log2(overlapPx/4)), MaxBands))
 }
 
-// Multiband writes to each pixel of dst the blend of the layers by labels:
-// the layers' Laplacian pyramids are summed, each weighted by the Gaussian
-// pyramid of the 0/1 mask of the pixels elected for it (see [Labels.Pixel]),
-// and the sum is collapsed. Cells without a label take part as their nearest
-// labelled cell does.
+// Blender blends layers by labels: the layers' Laplacian pyramids are summed,
+// each weighted by the Gaussian pyramid of the 0/1 mask of the pixels elected
+// for it (see [Labels.Pixel]), and the sum is collapsed. Cells without a label
+// take part as their nearest labelled cell does.
 //
-//	(1) The value of a pixel depends on its place, the layers, the labels and
-//	    Bands, not on dst's bounds, tiles or workers: a picture may be written
-//	    in strips. The bytes are the same.
-//	(2) Where all layers that reach a pixel are the same 16-bit picture, dst is
-//	    that picture.
-//	(3) Where one label reaches, dst is that layer, rounded. This is decided
-//	    for squares of 128 pixels at their multiples.
+//	(1) The value of a pixel depends on its place, the layers, the labels,
+//	    Bands and Coarse, not on the rectangle asked for, tiles or workers: a
+//	    picture may be made in strips. The bytes are the same.
+//	(2) Where all layers that reach a pixel are the same 16-bit picture, the
+//	    blend is that picture.
+//	(3) Where one label reaches, it is that layer. This is decided for squares
+//	    of 64 pixels at their multiples.
 //	(4) On a full turn the picture closes: moving all by k·2^Bands pixels
 //	    moves the result, to one step of 16 bits (all of it if k·2^Bands is a
-//	    multiple of 128, the grain of (3)).
+//	    multiple of 64, the grain of (3)).
 //
 // A pixel at which its own layer is not valid is taken from the first layer
-// that is, without a transition; good labels leave none. dst.Alpha, if not
-// nil, is 0xffff where a layer is valid and 0 elsewhere; colour is 0 there.
-// Samples are clamped to [0, 1] and rounded to 16 bits; NaN gives 0.
+// that is, with no transition but in brightness; good labels leave none.
+// Where no layer is valid, or if there are no labels at all, there is no
+// content, and the colour is 0.
 //
 // On a full turn the turn must be a multiple of 2^Bands pixels, or the two
-// ends would lie on different grids. An error wraps [ErrMultiband] or is that
-// of ctx; dst is then not finished.
+// ends would lie on different grids.
 //
 // Burt & Adelson, ACM Trans. Graphics 2(4), 1983, 217-236, sec. 3.
-func Multiband(ctx context.Context, dst *raster.Picture, layers []Layer, labels *Labels, o MultibandOptions) error {
+//
+// A Blender is safe for concurrent use.
+type Blender struct {
+	layers []Layer
+	labels *Labels
+	o      MultibandOptions
+	fine   int // bands that are blended at full size
+	coarse *coarsePart
+}
+
+// NewBlender returns the blend of layers by labels. An error wraps
+// [ErrMultiband].
+func NewBlender(layers []Layer, labels *Labels, o MultibandOptions) (*Blender, error) {
 	if err := o.Validate(); err != nil {
-		return err
+		return nil, err
 	}
 	if err := checkLabels(labels, len(layers)); err != nil {
-		return err
+		return nil, err
 	}
 	if o.Bands == 0 {
 		o.Bands = bandsAtSeams(layers, labels)
 	}
 	o.Bands = max(o.Bands, 0)
 	if labels.WrapPx()%(1<<o.Bands) != 0 {
-		return fmt.Errorf("%w: a turn of %d pixels is no multiple of 2^%d", ErrMultiband, labels.WrapPx(), o.Bands)
+		return nil, fmt.Errorf("%w: a turn of %d pixels is no multiple of 2^%d", ErrMultiband, labels.WrapPx(), o.Bands)
 	}
-	if o.Tile == 0 {
-		o.Tile = 512
-		if o.Bands > 4 {
-			o.Tile = 1024
+	b := &Blender{layers: layers, labels: labels.spread(), o: o, fine: o.Bands}
+	if !slices.ContainsFunc(labels.L, func(l int16) bool { return l >= 0 }) {
+		b.layers = nil // nothing is to be seen
+	}
+	if o.Coarse != nil {
+		if len(o.Coarse) != len(layers) {
+			return nil, fmt.Errorf("%w: coarse colours of %d layers for %d", ErrMultiband, len(o.Coarse), len(layers))
+		}
+		// A cell that is no power of two is blended on the pixels' side.
+		below := bits.Len(uint(labels.Cell - 1))
+		if below < o.Bands {
+			b.fine = below
+			b.coarse = newCoarsePart(o.Coarse, b.labels, o.Bands-below)
 		}
 	}
-	o.Tile += floorMod(-o.Tile, blockSize)
-	b := &blender{dst: dst, layers: layers, labels: labels.spread(), o: o}
-	tiles := tilesOf(dst.Rect, o.Tile)
+	if b.o.Tile == 0 {
+		b.o.Tile = 256
+		if b.fine > 4 {
+			b.o.Tile = 1024
+		}
+	}
+	b.o.Tile += floorMod(-b.o.Tile, blockSize)
+	return b, nil
+}
+
+// Draw puts the pixels of r on dst. workers bounds the goroutines; below 1 it
+// is the number of processors. progress, if not nil, is told the share done,
+// from 0 to 1, in ascending order and never by two goroutines at once. The
+// error is that of ctx; dst is then not finished.
+func (b *Blender) Draw(ctx context.Context, dst Canvas, r image.Rectangle, workers int, progress func(done float64)) error {
+	tiles := tilesOf(r, b.o.Tile)
 	var mu sync.Mutex
 	done := 0
-	return par.DoScratch(ctx, o.Workers, len(tiles), func() *tileScratch { return newTileScratch(o.Bands) },
+	return par.DoScratch(ctx, workers, len(tiles), func() *tileScratch { return newTileScratch(b.fine) },
 		func(i int, s *tileScratch) error {
-			b.tile(tiles[i], s)
-			if o.Progress != nil {
+			b.tile(dst, tiles[i], s)
+			if progress != nil {
 				mu.Lock()
 				done++
-				o.Progress(float64(done) / float64(len(tiles)))
+				progress(float64(done) / float64(len(tiles)))
 				mu.Unlock()
 			}
 			return nil
 		})
+}
+
+// Grain is the multiple at which the edges of rectangles given to
+// [Blender.Draw] cost nothing extra.
+func (b *Blender) Grain() int { return b.o.Tile }
+
+// Reach appends to labels the layers from which the pixels of r are made.
+func (b *Blender) Reach(labels []int, r image.Rectangle) []int {
+	s := newTileScratch(b.fine)
+	for _, tile := range tilesOf(r, b.o.Tile) {
+		for _, i := range b.labels.Among(b.support(outwardTo(tile, blockSize), s)) {
+			if !slices.Contains(labels, i) {
+				labels = append(labels, i)
+			}
+		}
+	}
+	return labels
 }
 
 func checkLabels(l *Labels, layers int) error {
@@ -207,33 +267,35 @@ func tilesOf(r image.Rectangle, size int) []image.Rectangle {
 	return tiles
 }
 
-type blender struct {
-	dst    *raster.Picture
-	layers []Layer
-	labels *Labels
-	o      MultibandOptions
-}
-
 // filled is a layer's pixels over some rectangle.
 type filled struct {
 	rgb   [3]*raster.Plane
-	valid *raster.Plane
+	valid []uint8
+	whole bool
 }
 
 func newFilled() *filled {
-	f := &filled{valid: new(raster.Plane)}
+	f := &filled{}
 	for c := range f.rgb {
 		f.rgb[c] = new(raster.Plane)
 	}
 	return f
 }
 
+// of fills f with the pixels of r of a layer.
+func (f *filled) of(l Layer, r image.Rectangle) {
+	n := r.Dx() * r.Dy()
+	f.valid = slices.Grow(f.valid[:0], n)[:n]
+	f.whole = l.Fill(&f.rgb, f.valid, r)
+}
+
 // tileScratch is the memory of one worker.
 type tileScratch struct {
 	among    []int
-	blocks   []int16 // of the tile: its only label, or one of the constants below
-	bad      []bool  // pixels of the tile at which the elected label is not valid
-	fills    []*filled
+	blocks   []blockKind        // of the tile
+	out      [3]*raster.Plane   // the tile, where it is put together
+	outValid []uint8            // which of its pixels have content
+	fills    []*filled          // layers' pixels
 	elected  []int16            // label of each pixel of the support
 	mask     []*raster.Plane    // Gaussian pyramid of a mask
 	gauss    []*raster.Plane    // Gaussian pyramid of a channel
@@ -241,6 +303,14 @@ type tileScratch struct {
 	blended  [3]*raster.Plane   // its finest level, where it is collapsed
 	need     []image.Rectangle  // bounds of sum, level by level
 	expanded raster.Plane
+	shift    shift
+}
+
+// blockKind says how a block is made: from one label as it is, from one label
+// with the coarse part corrected, or as one of the constants.
+type blockKind struct {
+	label   int16
+	correct bool
 }
 
 const (
@@ -252,7 +322,7 @@ const (
 // copied if one label reaches them and blended if more do. That a pixel is
 // copied must not depend on the tile it is computed in: a blend far from any
 // seam is the copy but for float32's rounding, and that can tip a 16-bit value.
-const blockSize = 128
+const blockSize = 64
 
 func newTileScratch(bands int) *tileScratch {
 	planes := func() []*raster.Plane {
@@ -266,6 +336,7 @@ func newTileScratch(bands int) *tileScratch {
 	for c := range s.sum {
 		s.sum[c] = planes()
 		s.blended[c] = s.sum[c][0]
+		s.out[c] = new(raster.Plane)
 	}
 	return s
 }
@@ -278,23 +349,26 @@ func (s *tileScratch) fill(i int) *filled {
 	return s.fills[i]
 }
 
-// tile writes the pixels of dst in r.
-func (b *blender) tile(r image.Rectangle, s *tileScratch) {
-	s.bad = slices.Grow(s.bad[:0], r.Dx()*r.Dy())[:r.Dx()*r.Dy()]
-	clear(s.bad)
+// tile puts the pixels of r on dst.
+func (b *Blender) tile(dst Canvas, r image.Rectangle, s *tileScratch) {
 	whole := outwardTo(r, blockSize)
 	s.blocks = s.blocks[:0]
+	uniform := true
 	eachBlock(whole, func(block image.Rectangle) {
-		s.among = b.labels.appendAmong(s.among[:0], b.support(block, s))
-		switch len(s.among) {
-		case 0:
-			s.blocks = append(s.blocks, blockEmpty)
-		case 1:
-			s.blocks = append(s.blocks, int16(s.among[0]))
-		default:
-			s.blocks = append(s.blocks, blockMixed)
-		}
+		s.blocks = append(s.blocks, b.kindOf(block, s))
+		uniform = uniform && s.blocks[0] == s.blocks[len(s.blocks)-1]
 	})
+	if kind := s.blocks[0]; uniform && kind.label >= 0 {
+		if f := b.single(kind, r, s); f.whole {
+			dst.Put(r, &f.rgb, nil)
+			return
+		}
+	}
+	for c := range s.out {
+		s.out[c].Reset(r)
+	}
+	s.outValid = slices.Grow(s.outValid[:0], r.Dx()*r.Dy())[:r.Dx()*r.Dy()]
+	holes := false
 	for i, kind := range s.blocks {
 		if slices.Contains(s.blocks[:i], kind) {
 			continue // done with the first
@@ -308,28 +382,100 @@ func (b *blender) tile(r image.Rectangle, s *tileScratch) {
 			k++
 		})
 		var rgb *[3]*raster.Plane
-		switch kind {
+		var valid func(x, y int) bool
+		switch kind.label {
 		case blockEmpty:
+			valid = func(int, int) bool { return false }
 		case blockMixed:
-			rgb = b.blend(r, part, s)
+			support := b.blend(part, s)
+			rgb = &s.blended
+			valid = func(x, y int) bool {
+				at := (y-support.Min.Y)*support.Dx() + x - support.Min.X
+				return s.fillOf(s.elected[at]).valid[at] != 0
+			}
 		default:
-			f := s.fill(0)
-			b.layers[kind].Fill(&f.rgb, f.valid, part)
+			f := b.single(kind, part, s)
 			rgb = &f.rgb
+			if !f.whole {
+				valid = func(x, y int) bool { return f.valid[(y-part.Min.Y)*part.Dx()+x-part.Min.X] != 0 }
+			}
 		}
 		k = 0
 		eachBlock(whole, func(block image.Rectangle) {
 			if s.blocks[k] == kind {
-				block = block.Intersect(r)
-				b.write(block, rgb)
-				if kind >= 0 {
-					s.markInvalid(r, block)
-				}
+				holes = s.lay(r, block.Intersect(r), rgb, valid) || holes
 			}
 			k++
 		})
 	}
-	b.patch(r, s)
+	if !holes || b.patch(r, s) {
+		dst.Put(r, &s.out, nil)
+		return
+	}
+	dst.Put(r, &s.out, s.outValid)
+}
+
+// lay copies part of the tile r into place; nil planes stand for no content
+// and a nil valid for content everywhere. It reports whether some is missing.
+func (s *tileScratch) lay(r, part image.Rectangle, rgb *[3]*raster.Plane, valid func(x, y int) bool) (holes bool) {
+	for y := part.Min.Y; y < part.Max.Y; y++ {
+		for c, p := range s.out {
+			out := p.Row(y)[part.Min.X-r.Min.X:][:part.Dx()]
+			if rgb == nil {
+				clear(out)
+			} else {
+				copy(out, rgb[c].Row(y)[part.Min.X-rgb[c].Rect.Min.X:])
+			}
+		}
+		mark := s.outValid[(y-r.Min.Y)*r.Dx()+part.Min.X-r.Min.X:][:part.Dx()]
+		for i := range mark {
+			mark[i] = 255
+			if valid != nil && !valid(part.Min.X+i, y) {
+				mark[i] = 0
+				holes = true
+			}
+		}
+	}
+	return holes
+}
+
+// single returns the pixels of r for a kind with one label.
+func (b *Blender) single(kind blockKind, r image.Rectangle, s *tileScratch) *filled {
+	f := s.fill(0)
+	f.of(b.layers[kind.label], r)
+	if kind.correct {
+		for c, p := range f.rgb {
+			b.coarse.correct(p, r, c, int(kind.label), &s.shift)
+		}
+	}
+	return f
+}
+
+// kindOf says how a block is made.
+func (b *Blender) kindOf(block image.Rectangle, s *tileScratch) blockKind {
+	support := b.support(block, s)
+	s.among = b.labels.appendAmong(s.among[:0], support)
+	fine := len(s.among)
+	first := 0
+	if fine > 0 {
+		first = s.among[0]
+	}
+	switch {
+	case fine > 1:
+		return blockKind{label: blockMixed}
+	case b.coarse == nil && fine == 0:
+		return blockKind{label: blockEmpty}
+	case b.coarse == nil:
+		return blockKind{label: int16(first)}
+	}
+	s.among = b.labels.appendAmong(s.among[:0], b.coarse.support(block))
+	switch {
+	case fine == 0:
+		return blockKind{label: blockEmpty}
+	case len(s.among) > 1:
+		return blockKind{label: int16(first), correct: true}
+	}
+	return blockKind{label: int16(first)}
 }
 
 // outwardTo returns the smallest rectangle around r with bounds that are
@@ -348,53 +494,54 @@ func eachBlock(whole image.Rectangle, f func(block image.Rectangle)) {
 	}
 }
 
-// markInvalid sets s.bad, which covers r, in part after s.fills[0].
-func (s *tileScratch) markInvalid(r, part image.Rectangle) {
-	valid := s.fills[0].valid
-	for y := part.Min.Y; y < part.Max.Y; y++ {
-		bad := s.bad[(y-r.Min.Y)*r.Dx()+part.Min.X-r.Min.X:][:part.Dx()]
-		for i, v := range valid.Row(y)[part.Min.X-valid.Rect.Min.X:][:len(bad)] {
-			bad[i] = !(v > 0.5)
-		}
-	}
-}
-
-// support fills s.need with the samples of each level from which the pixels of
-// r are collapsed and returns the pixels from which those are computed.
-func (b *blender) support(r image.Rectangle, s *tileScratch) image.Rectangle {
+// support fills s.need with the samples of each full-size level from which the
+// pixels of r are collapsed and returns the pixels from which those are
+// computed.
+func (b *Blender) support(r image.Rectangle, s *tileScratch) image.Rectangle {
 	s.need[0] = r
-	for l := 1; l <= b.o.Bands; l++ {
-		// Expand reads the samples k−1 … k+1 for pixel 2k and k … k+1 for 2k+1.
-		f := s.need[l-1]
-		s.need[l] = image.Rect(f.Min.X>>1-1, f.Min.Y>>1-1, (f.Max.X-1)>>1+2, (f.Max.Y-1)>>1+2)
+	for l := 1; l <= b.fine; l++ {
+		s.need[l] = expandsFrom(s.need[l-1])
 	}
-	// Reduce reads 2k−2 … 2k+2.
-	g := s.need[b.o.Bands]
-	for range b.o.Bands {
-		g = image.Rect(2*g.Min.X-2, 2*g.Min.Y-2, 2*g.Max.X+1, 2*g.Max.Y+1)
-	}
-	return g
+	return reducesFrom(s.need[b.fine], b.fine)
 }
 
-// blend returns planes with the blend of the pixels of part, and sets s.bad,
-// which covers r, there.
-func (b *blender) blend(r, part image.Rectangle, s *tileScratch) *[3]*raster.Plane {
-	support := b.support(part, s)
+// expandsFrom returns the samples that raster.Expand reads for r: k−1 … k+1
+// for sample 2k and k … k+1 for 2k+1.
+func expandsFrom(r image.Rectangle) image.Rectangle {
+	return image.Rect(r.Min.X>>1-1, r.Min.Y>>1-1, (r.Max.X-1)>>1+2, (r.Max.Y-1)>>1+2)
+}
+
+// reducesFrom returns the samples that raster.Reduce reads, levels below r, for
+// r: 2k−2 … 2k+2 on each level.
+func reducesFrom(r image.Rectangle, levels int) image.Rectangle {
+	for range levels {
+		r = image.Rect(2*r.Min.X-2, 2*r.Min.Y-2, 2*r.Max.X+1, 2*r.Max.Y+1)
+	}
+	return r
+}
+
+// blend fills s.blended with the blend of the pixels of part, and s.elected
+// over the rectangle that it returns.
+func (b *Blender) blend(part image.Rectangle, s *tileScratch) (support image.Rectangle) {
+	support = b.support(part, s)
 	s.among = b.labels.appendAmong(s.among[:0], support)
 	for i, label := range s.among {
 		f := s.fill(i)
-		b.layers[label].Fill(&f.rgb, f.valid, support)
-	}
-	b.elect(support, s)
-	for y := part.Min.Y; y < part.Max.Y; y++ {
-		bad := s.bad[(y-r.Min.Y)*r.Dx()+part.Min.X-r.Min.X:][:part.Dx()]
-		at := (y-support.Min.Y)*support.Dx() + part.Min.X - support.Min.X
-		for x := range bad {
-			bad[x] = !(s.fillOf(s.elected[at+x]).valid.Pix[at+x] > 0.5)
+		f.of(b.layers[label], support)
+		if b.coarse != nil {
+			for c, p := range f.rgb {
+				b.coarse.add(p, support, c, label, -1, &s.shift)
+			}
 		}
 	}
+	b.elect(support, s)
 	b.sumBands(support, s)
-	return &s.blended
+	if b.coarse != nil {
+		for c, p := range s.blended {
+			b.coarse.add(p, part, c, -1, 1, &s.shift)
+		}
+	}
+	return support
 }
 
 // fillOf returns the pixels of the layer with a label of s.among.
@@ -405,11 +552,11 @@ func (s *tileScratch) fillOf(label int16) *filled {
 
 // elect fills s.elected over support. Where no label of the four cells is
 // valid the vote is among all of them.
-func (b *blender) elect(support image.Rectangle, s *tileScratch) {
+func (b *Blender) elect(support image.Rectangle, s *tileScratch) {
 	l := b.labels
 	s.elected = slices.Grow(s.elected[:0], support.Dx()*support.Dy())[:0]
 	at := 0
-	valid := func(label int) bool { return s.fillOf(int16(label)).valid.Pix[at] > 0.5 }
+	valid := func(label int) bool { return s.fillOf(int16(label)).valid[at] != 0 }
 	always := func(int) bool { return true }
 	for y := support.Min.Y; y < support.Max.Y; y++ {
 		for x := support.Min.X; x < support.Max.X; {
@@ -438,14 +585,14 @@ func (b *blender) elect(support image.Rectangle, s *tileScratch) {
 
 // sumBands sums the weighted Laplacian pyramids of the layers in s.fills into
 // s.sum and collapses it; s.sum[·][0] then has the pixels of s.need[0].
-func (b *blender) sumBands(support image.Rectangle, s *tileScratch) {
+func (b *Blender) sumBands(support image.Rectangle, s *tileScratch) {
 	for _, levels := range s.sum {
 		for l, p := range levels {
 			p.Reset(s.need[l])
 			clear(p.Pix)
 		}
 	}
-	top := b.o.Bands
+	top := b.fine
 	for i, label := range s.among {
 		if !b.maskPyramid(support, int16(label), s) {
 			continue
@@ -474,7 +621,7 @@ func (b *blender) sumBands(support image.Rectangle, s *tileScratch) {
 
 // maskPyramid fills s.mask for the pixels elected for label; it reports
 // whether there are any.
-func (b *blender) maskPyramid(support image.Rectangle, label int16, s *tileScratch) bool {
+func (b *Blender) maskPyramid(support image.Rectangle, label int16, s *tileScratch) bool {
 	m := s.mask[0]
 	m.Reset(support)
 	found := false
@@ -488,7 +635,7 @@ func (b *blender) maskPyramid(support image.Rectangle, label int16, s *tileScrat
 	if !found {
 		return false
 	}
-	for l := range b.o.Bands {
+	for l := range b.fine {
 		raster.Reduce(s.mask[l+1], s.mask[l])
 	}
 	return true
@@ -515,98 +662,54 @@ func addBand(sum, weight, fine, coarse *raster.Plane) {
 	}
 }
 
-// write stores rgb, whose planes contain r, in dst; nil stands for no content.
-func (b *blender) write(r image.Rectangle, rgb *[3]*raster.Plane) {
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		out := b.dst.Row(y)[3*(r.Min.X-b.dst.Rect.Min.X):][:3*r.Dx()]
-		alpha := b.dst.AlphaRow(y)
-		if alpha != nil {
-			alpha = alpha[r.Min.X-b.dst.Rect.Min.X:][:r.Dx()]
-		}
-		if rgb == nil {
-			clear(out)
-			clear(alpha)
-			continue
-		}
-		for x := range alpha {
-			alpha[x] = 0xffff
-		}
-		for c, p := range rgb {
-			row := p.Row(y)[r.Min.X-p.Rect.Min.X:][:r.Dx()]
-			o := out[c:]
-			for x, v := range row {
-				o[3*x] = sample16(v)
-			}
-		}
-	}
-}
-
-// sample16 rounds v to 16 bits; NaN gives 0.
-func sample16(v float32) uint16 {
-	switch {
-	case !(v > 0):
-		return 0
-	case v >= 1:
-		return 65535
-	}
-	return uint16(int32(v*65535 + 0.5))
-}
-
-// patch writes the pixels of r marked in s.bad.
-func (b *blender) patch(r image.Rectangle, s *tileScratch) {
+// patch fills the pixels of the tile r that have no content; it reports
+// whether all have some then.
+func (b *Blender) patch(r image.Rectangle, s *tileScratch) (whole bool) {
 	var hole image.Rectangle
 	for y := r.Min.Y; y < r.Max.Y; y++ {
-		row := s.bad[(y-r.Min.Y)*r.Dx():][:r.Dx()]
-		first := slices.Index(row, true)
+		row := s.outValid[(y-r.Min.Y)*r.Dx():][:r.Dx()]
+		first := slices.Index(row, 0)
 		if first < 0 {
 			continue
 		}
 		last := len(row) - 1
-		for !row[last] {
+		for row[last] != 0 {
 			last--
 		}
 		hole = hole.Union(image.Rect(r.Min.X+first, y, r.Min.X+last+1, y+1))
 	}
-	if hole.Empty() {
-		return
-	}
-	for _, layer := range b.layers {
+	for i, layer := range b.layers {
 		if !b.overlaps(layer.Bounds(), hole) {
 			continue
 		}
-		f := s.fill(0)
-		layer.Fill(&f.rgb, f.valid, hole)
+		f := b.single(blockKind{label: int16(i), correct: b.coarse != nil}, hole, s)
 		for y := hole.Min.Y; y < hole.Max.Y; y++ {
-			bad := s.bad[(y-r.Min.Y)*r.Dx()+hole.Min.X-r.Min.X:][:hole.Dx()]
-			out := b.dst.Row(y)[3*(hole.Min.X-b.dst.Rect.Min.X):]
-			for x, v := range f.valid.Row(y) {
-				if bad[x] && v > 0.5 {
-					bad[x] = false
+			mark := s.outValid[(y-r.Min.Y)*r.Dx()+hole.Min.X-r.Min.X:][:hole.Dx()]
+			for x, v := range f.valid[(y-hole.Min.Y)*hole.Dx():][:hole.Dx()] {
+				if mark[x] == 0 && v != 0 {
+					mark[x] = v
 					for c, p := range f.rgb {
-						out[3*x+c] = sample16(p.Row(y)[x])
+						s.out[c].Set(hole.Min.X+x, y, p.Row(y)[x])
 					}
 				}
 			}
 		}
 	}
-	for y := hole.Min.Y; y < hole.Max.Y; y++ {
-		bad := s.bad[(y-r.Min.Y)*r.Dx()+hole.Min.X-r.Min.X:][:hole.Dx()]
-		out := b.dst.Row(y)[3*(hole.Min.X-b.dst.Rect.Min.X):]
-		alpha := b.dst.AlphaRow(y)
-		for x := range bad {
-			if bad[x] {
-				clear(out[3*x : 3*x+3])
-				if alpha != nil {
-					alpha[hole.Min.X-b.dst.Rect.Min.X+x] = 0
-				}
+	whole = true
+	for i, v := range s.outValid {
+		if v == 0 {
+			whole = false
+			for _, p := range s.out {
+				p.Pix[i] = 0
 			}
 		}
 	}
+	return whole
 }
 
 // overlaps reports whether p and q share a pixel, on a full turn in any of
 // its repetitions.
-func (b *blender) overlaps(p, q image.Rectangle) bool {
+func (b *Blender) overlaps(p, q image.Rectangle) bool {
 	turn := b.labels.WrapPx()
 	if turn == 0 {
 		return p.Overlaps(q)

@@ -22,31 +22,62 @@ type formula struct {
 
 func (f *formula) Bounds() image.Rectangle { return f.frame }
 
-func (f *formula) at(x, y int) (c [3]float32, valid float32) {
+func (f *formula) at(x, y int) (c [3]float32, valid uint8) {
 	if f.turn > 0 { // the repetition nearest to the frame's middle
 		middle := (f.frame.Min.X + f.frame.Max.X) / 2
 		x = middle - f.turn/2 + floorMod(x-middle+f.turn/2, f.turn)
 	}
 	if image.Pt(x, y).In(f.frame) {
-		valid = 1
+		valid = 255
 	}
 	return f.colour(clampTo(x, f.frame.Min.X, f.frame.Max.X), clampTo(y, f.frame.Min.Y, f.frame.Max.Y)), valid
 }
 
-func (f *formula) Fill(dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle) {
+func (f *formula) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (whole bool) {
 	for _, p := range dst {
 		p.Reset(r)
 	}
-	valid.Reset(r)
+	whole = true
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		for x := r.Min.X; x < r.Max.X; x++ {
 			c, v := f.at(x, y)
 			for k, p := range dst {
 				p.Set(x, y, c[k])
 			}
-			valid.Set(x, y, v)
+			valid[(y-r.Min.Y)*r.Dx()+x-r.Min.X] = v
+			whole = whole && v != 0
 		}
 	}
+	return whole
+}
+
+// cellsOf returns the mean colours of the layers' cells.
+func cellsOf(layers []Layer, labels *Labels) []SeamLayer {
+	out := make([]SeamLayer, len(layers))
+	cell := labels.Cell
+	down := func(v int) int { q, _ := floorDivMod(v, cell); return q }
+	for i, l := range layers {
+		b := l.Bounds()
+		r := image.Rect(down(b.Min.X), down(b.Min.Y), down(b.Max.X-1)+1, down(b.Max.Y-1)+1)
+		out[i] = SeamLayer{Rect: r, Valid: raster.NewPlane(r)}
+		f := newFilled()
+		f.of(l, image.Rect(r.Min.X*cell, r.Min.Y*cell, r.Max.X*cell, r.Max.Y*cell))
+		for c := range out[i].RGB {
+			out[i].RGB[c] = raster.NewPlane(r)
+			for y := r.Min.Y; y < r.Max.Y; y++ {
+				for x := r.Min.X; x < r.Max.X; x++ {
+					var sum float32
+					for v := y * cell; v < (y+1)*cell; v++ {
+						for u := x * cell; u < (x+1)*cell; u++ {
+							sum += f.rgb[c].At(u, v)
+						}
+					}
+					out[i].RGB[c].Set(x, y, sum/float32(cell*cell))
+				}
+			}
+		}
+	}
+	return out
 }
 
 // hash is a fixed texture: a number in [0, 1) for each pixel.
@@ -99,7 +130,7 @@ func naiveMultiband(r image.Rectangle, layers []Layer, labels *Labels, bands int
 	fills := make([]*filled, len(layers))
 	for i, layer := range layers {
 		fills[i] = newFilled()
-		layer.Fill(&fills[i].rgb, fills[i].valid, whole)
+		fills[i].of(layer, whole)
 	}
 	pyramid := func(p *raster.Plane) []*raster.Plane {
 		levels := []*raster.Plane{p}
@@ -115,7 +146,7 @@ func naiveMultiband(r image.Rectangle, layers []Layer, labels *Labels, bands int
 	}
 	for y := whole.Min.Y; y < whole.Max.Y; y++ {
 		for x := whole.Min.X; x < whole.Max.X; x++ {
-			label := labels.Pixel(x, y, func(i int) bool { return fills[i].valid.At(x, y) > 0.5 })
+			label := labels.Pixel(x, y, func(i int) bool { return fills[i].valid[(y-whole.Min.Y)*whole.Dx()+x-whole.Min.X] != 0 })
 			if label < 0 {
 				label = labels.Pixel(x, y, func(int) bool { return true })
 			}
@@ -165,7 +196,11 @@ func mustBlend(t testing.TB, r image.Rectangle, layers []Layer, labels *Labels, 
 		dst.Pix[i] = 0xabcd // whatever stood there
 	}
 	dst.Alpha = make([]uint16, r.Dx()*r.Dy())
-	if err := Multiband(context.Background(), dst, layers, labels, o); err != nil {
+	b, err := NewBlender(layers, labels, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Draw(context.Background(), dst, r, 2, nil); err != nil {
 		t.Fatal(err)
 	}
 	return dst
@@ -187,7 +222,7 @@ func TestMultibandAgainstNaive(t *testing.T) {
 			r := image.Rect(-110, -30, 390, 210) // reaches past the layers on all sides
 			spread := labels.spread()
 			want := naiveMultiband(r, layers, labels, c.bands)
-			got := mustBlend(t, r, layers, labels, MultibandOptions{Bands: bands, Tile: 128, Workers: 1})
+			got := mustBlend(t, r, layers, labels, MultibandOptions{Bands: bands, Tile: 128})
 			for y := r.Min.Y; y < r.Max.Y; y++ {
 				for x := r.Min.X; x < r.Max.X; x++ {
 					label := spread.Pixel(x, y, func(i int) bool { return image.Pt(x, y).In(layers[i].Bounds()) })
@@ -203,7 +238,7 @@ func TestMultibandAgainstNaive(t *testing.T) {
 				}
 			}
 			for _, o := range []MultibandOptions{
-				{Tile: 128, Workers: 3}, {Tile: 256, Workers: 2}, {Tile: 1024, Workers: 1}, {},
+				{Tile: 64}, {Tile: 256}, {Tile: 1024}, {},
 			} {
 				o.Bands = bands
 				if other := mustBlend(t, r, layers, labels, o); !slices.Equal(other.Pix, got.Pix) || !slices.Equal(other.Alpha, got.Alpha) {
@@ -250,7 +285,7 @@ func TestMultibandHoles(t *testing.T) {
 				patched++
 				want, _ := layers[first].(*formula).at(x, y)
 				for k := range 3 {
-					if px[k] != sample16(want[k]) {
+					if px[k] != uint16(want[k]*65535+0.5) {
 						t.Fatalf("(%d, %d) = %v, want layer %d's %v", x, y, px, first, want)
 					}
 				}
@@ -285,11 +320,17 @@ func TestMultibandIdentity(t *testing.T) {
 	for i := range labels.L {
 		labels.L[i] = int16(rng.IntN(3))
 	}
-	for bands := 1; bands <= MaxBands; bands++ {
-		if testing.Short() && bands > 4 {
-			break
+	layers := []Layer{same, same, same}
+	coarse := cellsOf(layers, labels)
+	for bands := 1; bands <= 2*MaxBands; bands++ {
+		o := MultibandOptions{Bands: bands}
+		if bands > MaxBands {
+			o = MultibandOptions{Bands: bands - MaxBands, Coarse: coarse}
 		}
-		got := mustBlend(t, r, []Layer{same, same, same}, labels, MultibandOptions{Bands: bands})
+		if testing.Short() && o.Bands > 4 && o.Coarse == nil {
+			continue
+		}
+		got := mustBlend(t, r, layers, labels, o)
 		for y := range r.Max.Y {
 			for x := range r.Max.X {
 				for k := range 3 {
@@ -326,34 +367,43 @@ func TestMultibandWrap(t *testing.T) {
 		return layers, l
 	}
 	r := image.Rect(0, 0, turn, h)
-	layers, labels := build(0)
-	base := mustBlend(t, r, layers, labels, MultibandOptions{Bands: bands, Tile: 256})
-	for _, shift := range []int{16, -48, 128, turn} {
-		layers, labels := build(shift)
-		got := mustBlend(t, r, layers, labels, MultibandOptions{Bands: bands, Tile: 128})
-		tipped := 0
-		for y := range h {
-			for x := range turn {
-				a, b := int(base.Row(y)[3*x]), int(got.Row(y)[3*floorMod(x+shift, turn)])
-				if a == b {
-					continue
-				}
-				// Copied and blended blocks lie elsewhere: a last bit may tip.
-				if tipped++; a-b > 1 || b-a > 1 {
-					t.Fatalf("shift %d: (%d, %d) = %d, want %d", shift, x, y, b, a)
+	for _, split := range []bool{false, true} {
+		draw := func(shift, tile int) *raster.Picture {
+			layers, labels := build(shift)
+			o := MultibandOptions{Bands: bands, Tile: tile}
+			if split {
+				o.Coarse = cellsOf(layers, labels)
+			}
+			return mustBlend(t, r, layers, labels, o)
+		}
+		base := draw(0, 256)
+		for _, shift := range []int{16, -48, 128, turn} {
+			got := draw(shift, 128)
+			tipped := 0
+			for y := range h {
+				for x := range turn {
+					a, b := int(base.Row(y)[3*x]), int(got.Row(y)[3*floorMod(x+shift, turn)])
+					if a == b {
+						continue
+					}
+					// Copied and blended blocks lie elsewhere: a last bit may tip.
+					if tipped++; a-b > 1 || b-a > 1 {
+						t.Fatalf("split %v, shift %d: (%d, %d) = %d, want %d", split, shift, x, y, b, a)
+					}
 				}
 			}
-		}
-		if tipped > turn*h/50 || tipped > 0 && shift%blockSize == 0 {
-			t.Errorf("shift %d: %d of %d samples differ by one", shift, tipped, turn*h)
+			if tipped > turn*h/50 || tipped > 0 && shift%blockSize == 0 {
+				t.Errorf("split %v, shift %d: %d of %d samples differ by one", split, shift, tipped, turn*h)
+			}
 		}
 	}
+	layers, labels := build(0)
 	labels.L = labels.L[:len(labels.L)/2]
-	if err := Multiband(t.Context(), base, layers, labels, MultibandOptions{}); !errors.Is(err, ErrMultiband) {
+	if _, err := NewBlender(layers, labels, MultibandOptions{}); !errors.Is(err, ErrMultiband) {
 		t.Errorf("too few labels: err = %v", err)
 	}
 	odd := &Labels{Rect: image.Rect(0, 0, 5, 1), Cell: 8, Wrap: true, L: make([]int16, 5)}
-	if err := Multiband(t.Context(), base, layers, odd, MultibandOptions{Bands: 4}); !errors.Is(err, ErrMultiband) {
+	if _, err := NewBlender(layers, odd, MultibandOptions{Bands: 4}); !errors.Is(err, ErrMultiband) {
 		t.Errorf("turn of 40 pixels, 4 bands: err = %v", err)
 	}
 }
@@ -370,8 +420,15 @@ func TestMultibandTransition(t *testing.T) {
 			labels.L[i] = 1
 		}
 	}
-	for _, bands := range []int{2, 4, 6} {
-		got := mustBlend(t, image.Rect(0, 30, 1024, 31), []Layer{flat(0.6), flat(0.4)}, labels, MultibandOptions{Bands: bands}).Row(30)
+	layers := []Layer{flat(0.6), flat(0.4)}
+	coarse := cellsOf(layers, labels)
+	for _, bands := range []int{2, 4, 6, -5, -6, -7} {
+		o := MultibandOptions{Bands: bands}
+		if bands < 0 {
+			bands = -bands
+			o = MultibandOptions{Bands: bands, Coarse: coarse}
+		}
+		got := mustBlend(t, image.Rect(0, 30, 1024, 31), layers, labels, o).Row(30)
 		first, last := 1024, 0
 		for x := 1; x < 1024; x++ {
 			step := int(got[3*x]) - int(got[3*x-3])
@@ -418,29 +475,75 @@ func TestMultibandOptions(t *testing.T) {
 	if got := mustBlend(t, image.Rect(0, 0, 260, 99), layers, labels, MultibandOptions{}); !slices.Equal(got.Pix, want.Pix) {
 		t.Error("no Bands: not those of the overlap")
 	}
-	dst := raster.NewPicture(image.Rect(0, 0, 300, 100))
-	for name, err := range map[string]error{
-		"bands":  Multiband(t.Context(), dst, layers, labels, MultibandOptions{Bands: 8}),
-		"tile":   Multiband(t.Context(), dst, layers, labels, MultibandOptions{Tile: -1}),
-		"labels": Multiband(t.Context(), dst, layers, nil, MultibandOptions{}),
-		"layers": Multiband(t.Context(), dst, layers[:1], labels, MultibandOptions{}),
+	for name, c := range map[string]struct {
+		layers []Layer
+		labels *Labels
+		o      MultibandOptions
+	}{
+		"bands":  {layers, labels, MultibandOptions{Bands: 8}},
+		"tile":   {layers, labels, MultibandOptions{Tile: -1}},
+		"labels": {layers, nil, MultibandOptions{}},
+		"layers": {layers[:1], labels, MultibandOptions{}},
+		"coarse": {layers, labels, MultibandOptions{Coarse: make([]SeamLayer, 1)}},
 	} {
-		if !errors.Is(err, ErrMultiband) {
+		if _, err := NewBlender(c.layers, c.labels, c.o); !errors.Is(err, ErrMultiband) {
 			t.Errorf("%s: err = %v, want ErrMultiband", name, err)
 		}
 	}
+	dst := raster.NewPicture(image.Rect(0, 0, 300, 100))
+	b, err := NewBlender(layers, labels, MultibandOptions{Tile: 128})
+	if err != nil {
+		t.Fatal(err)
+	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if err := Multiband(ctx, dst, layers, labels, MultibandOptions{}); !errors.Is(err, context.Canceled) {
+	if err := b.Draw(ctx, dst, dst.Rect, 2, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: err = %v", err)
 	}
 	var shares []float64
-	o := MultibandOptions{Tile: 128, Workers: 2, Progress: func(done float64) { shares = append(shares, done) }}
-	if err := Multiband(t.Context(), dst, layers, labels, o); err != nil {
+	if err := b.Draw(t.Context(), dst, dst.Rect, 2, func(done float64) { shares = append(shares, done) }); err != nil {
 		t.Fatal(err)
 	}
 	if len(shares) != 3 || !slices.IsSorted(shares) || shares[2] != 1 {
 		t.Errorf("progress %v", shares)
+	}
+}
+
+// The split of the bands between cells and pixels changes how, not what is
+// blended: between layers of unlike brightness and texture the two pictures
+// differ by far less than a transition is high, and strips and tiles give the
+// same bytes.
+func TestMultibandSplit(t *testing.T) {
+	layers, labels := rowOfLayers(3, 8)
+	r := image.Rect(-110, -30, 390, 210)
+	coarse := cellsOf(layers, labels)
+	o := MultibandOptions{Bands: 5, Coarse: coarse}
+	got, want := mustBlend(t, r, layers, labels, o), mustBlend(t, r, layers, labels, MultibandOptions{Bands: 5})
+	if !slices.Equal(got.Alpha, want.Alpha) {
+		t.Error("other pixels have content")
+	}
+	var sum, worst float64
+	for i, v := range got.Pix {
+		d := math.Abs(float64(v)-float64(want.Pix[i])) / 65535
+		sum, worst = sum+d, max(worst, d)
+	}
+	mean := sum / float64(len(got.Pix))
+	t.Logf("mean difference %.5f, worst %.3f", mean, worst)
+	if !(mean < 0.002) || !(worst < 0.08) { // neighbours differ by 0.05, texture by 0.1
+		t.Errorf("mean difference %.5f, worst %.3f", mean, worst)
+	}
+	for _, tile := range []int{64, 128, 1024} {
+		o.Tile = tile
+		if other := mustBlend(t, r, layers, labels, o); !slices.Equal(other.Pix, got.Pix) || !slices.Equal(other.Alpha, got.Alpha) {
+			t.Errorf("tile %d: other bytes", tile)
+		}
+	}
+	strip := image.Rect(r.Min.X+13, 40, r.Max.X-50, 117)
+	other := mustBlend(t, strip, layers, labels, o)
+	for y := strip.Min.Y; y < strip.Max.Y; y++ {
+		if !slices.Equal(other.Row(y), got.Row(y)[39:][:3*strip.Dx()]) {
+			t.Fatalf("strip %v: line %d has other bytes", strip, y)
+		}
 	}
 }
 
@@ -449,14 +552,14 @@ type stored struct{ r image.Rectangle }
 
 func (s stored) Bounds() image.Rectangle { return s.r }
 
-func (s stored) Fill(dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle) {
+func (s stored) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (whole bool) {
 	for _, p := range dst {
 		p.Reset(r)
 	}
-	valid.Reset(r)
-	for i := range valid.Pix {
-		valid.Pix[i] = 1
+	for i := range valid {
+		valid[i] = 255
 	}
+	return true
 }
 
 // BenchmarkMultiband blends two layers on one core, with a seam from top to
@@ -467,20 +570,31 @@ func BenchmarkMultiband(b *testing.B) {
 	dst := raster.NewPicture(r)
 	for _, c := range []struct {
 		name  string
+		split bool
 		label func(x, y int) int
 	}{
-		{"copy", func(int, int) int { return 0 }},
-		{"seam", func(x, y int) int { return min(1, x/256) }},
-		{"everywhere", func(x, y int) int { return (x / 8) & 1 }},
+		{"copy", false, func(int, int) int { return 0 }},
+		{"seam", false, func(x, y int) int { return min(1, x/256) }},
+		{"seam split", true, func(x, y int) int { return min(1, x/256) }},
+		{"everywhere", false, func(x, y int) int { return (x / 8) & 1 }},
+		{"everywhere split", true, func(x, y int) int { return (x / 8) & 1 }},
 	} {
 		labels := &Labels{Rect: image.Rect(0, 0, 512, 256), Cell: 8}
 		for i := range 512 * 256 {
 			labels.L = append(labels.L, int16(c.label(i%512, i/512)))
 		}
+		o := MultibandOptions{Bands: 7}
+		if c.split {
+			o.Coarse = cellsOf(layers, labels)
+		}
 		b.Run(c.name, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				if err := Multiband(b.Context(), dst, layers, labels, MultibandOptions{Bands: 5, Workers: 1}); err != nil {
+				bl, err := NewBlender(layers, labels, o)
+				if err == nil {
+					err = bl.Draw(b.Context(), dst, r, 1, nil)
+				}
+				if err != nil {
 					b.Fatal(err)
 				}
 			}
@@ -496,9 +610,13 @@ func TestMultibandAllocations(t *testing.T) {
 	for i := range labels.L {
 		labels.L[i] = int16(i / 20 % 2)
 	}
-	b := &blender{dst: raster.NewPicture(r), layers: []Layer{stored{r}, stored{r}}, labels: labels, o: MultibandOptions{Bands: 2}}
-	s := newTileScratch(2)
-	if n := testing.AllocsPerRun(3, func() { b.tile(r, s) }); n != 0 {
+	layers := []Layer{stored{r}, stored{r}}
+	b, err := NewBlender(layers, labels, MultibandOptions{Bands: 5, Coarse: cellsOf(layers, labels)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, dst := newTileScratch(b.fine), raster.NewPicture(r)
+	if n := testing.AllocsPerRun(3, func() { b.tile(dst, r, s) }); n != 0 {
 		t.Errorf("%v allocations a tile, want none", n)
 	}
 }

@@ -2,7 +2,6 @@ package raster
 
 import (
 	"image"
-	"image/color"
 )
 
 // LumaPatch fills dst with the luma (0 to 1, encoded scale) of the part of
@@ -13,41 +12,90 @@ import (
 // It serves small windows cheaply, without converting the whole image, and
 // agrees with [Luma] where that is defined.
 func LumaPatch(dst *Plane, img image.Image, shrink int) {
-	b := img.Bounds()
-	at := lumaAt(img)
+	size := img.Bounds().Size()
+	read := lumaSpans(img)
 	n := 1 / float32(shrink*shrink)
-	for y := dst.Rect.Min.Y; y < dst.Rect.Max.Y; y++ {
+	r := dst.Rect
+	if size.X == 0 || size.Y == 0 {
+		clear(dst.Pix)
+		return
+	}
+	// Columns [x0, x1) of dst lie wholly inside the image, the rest is done a
+	// pixel at a time.
+	x0 := min(max(0, r.Min.X), r.Max.X)
+	x1 := max(x0, min(size.X/shrink, r.Max.X))
+	for y := r.Min.Y; y < r.Max.Y; y++ {
 		row := dst.Row(y)
-		for i := range row {
-			x := dst.Rect.Min.X + i
-			var sum float32
-			for sy := y * shrink; sy < (y+1)*shrink; sy++ {
-				cy := b.Min.Y + min(max(sy, 0), b.Dy()-1)
+		clear(row)
+		for sy := y * shrink; sy < (y+1)*shrink; sy++ {
+			cy := min(max(sy, 0), size.Y-1)
+			if x0 < x1 {
+				read(row[x0-r.Min.X:x1-r.Min.X], x0*shrink, cy, shrink)
+			}
+			for i := range row {
+				x := r.Min.X + i
+				if x >= x0 && x < x1 {
+					continue
+				}
 				for sx := x * shrink; sx < (x+1)*shrink; sx++ {
-					sum += at(b.Min.X+min(max(sx, 0), b.Dx()-1), cy)
+					read(row[i:i+1], min(max(sx, 0), size.X-1), cy, 1)
 				}
 			}
-			row[i] = sum * n
+		}
+		for i := range row {
+			row[i] *= n
 		}
 	}
 }
 
-// lumaAt returns a function that reads the luma of one pixel inside img.
-func lumaAt(img image.Image) func(x, y int) float32 {
-	rgb := func(r, g, b float32) float32 { return 0.299*r + 0.587*g + 0.114*b }
-	switch m := img.(type) {
-	case *image.YCbCr:
-		return func(x, y int) float32 { return float32(m.Y[(y-m.Rect.Min.Y)*m.YStride+x-m.Rect.Min.X]) / 255 }
-	case *image.Gray:
-		return func(x, y int) float32 { return float32(m.Pix[m.PixOffset(x, y)]) / 255 }
-	case image.RGBA64Image:
-		return func(x, y int) float32 {
-			c := m.RGBA64At(x, y)
-			return rgb(float32(c.R), float32(c.G), float32(c.B)) / 65535
+// lumaSpans returns a function that adds to dst[i] the luma of the pixels
+// x0 + i·n … x0 + i·n + n − 1 of line y, counted from the image's corner.
+func lumaSpans(img image.Image) func(dst []float32, x0, y, n int) {
+	bytes := func(pix []uint8, stride int) func(dst []float32, x0, y, n int) {
+		return func(dst []float32, x0, y, n int) {
+			line := pix[y*stride+x0:][:len(dst)*n]
+			if n == 1 {
+				for i, v := range line {
+					dst[i] += float32(v) * (1. / 255)
+				}
+				return
+			}
+			for i := range dst {
+				sum := 0
+				for _, v := range line[i*n:][:n] {
+					sum += int(v)
+				}
+				dst[i] += float32(sum) * (1. / 255)
+			}
 		}
 	}
-	return func(x, y int) float32 {
-		c := color.RGBA64Model.Convert(img.At(x, y)).(color.RGBA64)
-		return rgb(float32(c.R), float32(c.G), float32(c.B)) / 65535
+	switch m := img.(type) {
+	case *image.YCbCr:
+		return bytes(m.Y, m.YStride)
+	case *image.Gray:
+		return bytes(m.Pix, m.Stride)
+	case *Picture:
+		return func(dst []float32, x0, y, n int) {
+			line := m.Row(m.Rect.Min.Y + y)[3*x0:][:3*len(dst)*n]
+			for i := range dst {
+				var sum float32
+				for k := 3 * n * i; k < 3*n*(i+1); k += 3 {
+					px := (*[3]uint16)(line[k:])
+					sum += 0.299*float32(px[0]) + 0.587*float32(px[1]) + 0.114*float32(px[2])
+				}
+				dst[i] += sum * (1. / 65535)
+			}
+		}
+	}
+	read := rowReader(img)()
+	line := make([]uint16, 3*img.Bounds().Dx())
+	return func(dst []float32, x0, y, n int) {
+		read(y, line, nil)
+		for i := range dst {
+			for k := range n {
+				px := (*[3]uint16)(line[3*(x0+i*n+k):])
+				dst[i] += (0.299*float32(px[0]) + 0.587*float32(px[1]) + 0.114*float32(px[2])) * (1. / 65535)
+			}
+		}
 	}
 }

@@ -42,6 +42,45 @@ func (p *Picture) AlphaRow(y int) []uint16 {
 	return p.Alpha[i : i+w : i+w]
 }
 
+// Put stores the pixels of r, which the planes hold and the picture contains:
+// red, green and blue, 1 = full scale, limited to 0 to 1 and rounded; NaN gives
+// 0. valid is nil if all have content; else it has an entry for each in row
+// order, 0 where there is none. Different pixels may be put at once.
+func (p *Picture) Put(r image.Rectangle, rgb *[3]*Plane, valid []uint8) {
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		out := p.Row(y)[3*(r.Min.X-p.Rect.Min.X):][:3*r.Dx()]
+		red := rgb[0].Row(y)[r.Min.X-rgb[0].Rect.Min.X:][:r.Dx()]
+		green := rgb[1].Row(y)[r.Min.X-rgb[1].Rect.Min.X:][:r.Dx()]
+		blue := rgb[2].Row(y)[r.Min.X-rgb[2].Rect.Min.X:][:r.Dx()]
+		for x, v := range red {
+			px := (*[3]uint16)(out[3*x:])
+			px[0], px[1], px[2] = sample16(v), sample16(green[x]), sample16(blue[x])
+		}
+		alpha := p.AlphaRow(y)
+		if alpha == nil {
+			continue
+		}
+		alpha = alpha[r.Min.X-p.Rect.Min.X:][:r.Dx()]
+		for x := range alpha {
+			alpha[x] = 0xffff
+			if valid != nil {
+				alpha[x] = uint16(valid[(y-r.Min.Y)*r.Dx()+x]) * 0x101
+			}
+		}
+	}
+}
+
+// sample16 rounds v to 16 bits; NaN gives 0.
+func sample16(v float32) uint16 {
+	switch {
+	case !(v > 0):
+		return 0
+	case v >= 1:
+		return 65535
+	}
+	return uint16(int32(v*65535 + 0.5))
+}
+
 // ColorModel implements image.Image.
 func (p *Picture) ColorModel() color.Model { return color.NRGBA64Model }
 

@@ -5,9 +5,12 @@ import (
 	"fmt"
 	"image"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"flatfell.example/internal/photo"
+	"flatfell.example/raster"
+	"flatfell.example/warp"
 )
 
 // Frame is one photograph of a row. Its pixels are read when they are needed
@@ -35,8 +38,16 @@ type Frame struct {
 	Time time.Time
 
 	decode func(context.Context) (image.Image, error)
-	mu     sync.Mutex
-	img    image.Image
+	given  bool       // decode only hands over the caller's pixels
+	mu     sync.Mutex // of decoding
+	img    atomic.Pointer[heldImage]
+}
+
+// heldImage is a frame's pixels and the memory that letting them go would
+// free: none if they were the caller's.
+type heldImage struct {
+	image.Image
+	bytes int64
 }
 
 // OpenFrame reads the header of a photograph (JPEG, PNG or TIFF), not yet its
@@ -71,31 +82,47 @@ func NewFrame(name string, img image.Image) *Frame {
 		f.Bits = 16
 	}
 	f.decode = func(context.Context) (image.Image, error) { return img, nil }
+	f.given = warp.CanSample(img)
 	return f
 }
 
-// Image returns the frame's pixels, upright, decoding them on the first call.
-// It is safe for concurrent use.
+// Image returns the frame's pixels, upright: an *image.YCbCr or a
+// *raster.Picture. They are read on the first call and kept until
+// [Frame.Release]. It is safe for concurrent use.
 func (f *Frame) Image(ctx context.Context) (image.Image, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.img == nil {
-		img, err := f.decode(ctx)
-		if err != nil {
+	if held := f.img.Load(); held != nil {
+		return held.Image, nil
+	}
+	img, err := f.decode(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if b := img.Bounds(); b.Dx() != f.Width || b.Dy() != f.Height {
+		return nil, fmt.Errorf("%s: decoded to %d×%d pixels, but its header says %d×%d; export the file again",
+			f.Name, b.Dx(), b.Dy(), f.Width, f.Height)
+	}
+	if !warp.CanSample(img) {
+		if img, err = raster.FromImage(ctx, 1, img); err != nil {
 			return nil, err
 		}
-		if b := img.Bounds(); b.Dx() != f.Width || b.Dy() != f.Height {
-			return nil, fmt.Errorf("%s: decoded to %d×%d pixels, but its header says %d×%d; export the file again",
-				f.Name, b.Dx(), b.Dy(), f.Width, f.Height)
-		}
-		f.img = img
 	}
-	return f.img, nil
+	held := &heldImage{Image: img}
+	if !f.given {
+		held.bytes = imageBytes(img)
+	}
+	f.img.Store(held)
+	return img, nil
+}
+
+// heldBytes is the memory that Release would free.
+func (f *Frame) heldBytes() int64 {
+	if held := f.img.Load(); held != nil {
+		return held.bytes
+	}
+	return 0
 }
 
 // Release lets the frame's pixels go; a later [Frame.Image] reads them again.
-func (f *Frame) Release() {
-	f.mu.Lock()
-	f.img = nil
-	f.mu.Unlock()
-}
+func (f *Frame) Release() { f.img.Store(nil) }

@@ -41,6 +41,12 @@ type Options struct {
 	// Workers is the number of goroutines; zero means one a processor. The
 	// result is the same for any number.
 	Workers int
+	// Memory is how many bytes the pictures may take, about; zero means 1 GiB.
+	// With less, frames are read again when they are needed again, and the
+	// finished picture waits in a file. The result is the same.
+	Memory int64
+	// TempDir is the folder for that file; empty means the system's.
+	TempDir string
 	// Seed selects the random stream of the robust search.
 	Seed uint64
 	// Progress, if not nil, is told how far a stage has come, 0 to 1, one call
@@ -89,6 +95,8 @@ func (o Options) Validate() error {
 		return fmt.Errorf("stitch: crop shape %g:%g is beyond 100:1", c.AspectW, c.AspectH)
 	case c.Whole && c.AspectW > 0:
 		return errors.New("stitch: a crop is either whole or of a shape")
+	case o.Memory < 0:
+		return errors.New("stitch: the memory is negative")
 	case o.FocalPx < 0:
 		return errors.New("stitch: the focal length is negative")
 	case slices.ContainsFunc(o.Keep, func(k Keep) bool {
@@ -106,6 +114,13 @@ func (o Options) surface() (warp.Surface, error) {
 		return warp.Cylinder, nil
 	}
 	return warp.SurfaceByName(o.Surface)
+}
+
+func (o Options) memory() int64 {
+	if o.Memory == 0 {
+		return defaultMemory
+	}
+	return o.Memory
 }
 
 // radialTerms returns n, the number of radial terms to free, or none for

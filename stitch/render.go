@@ -5,66 +5,176 @@ import (
 	"fmt"
 	"image"
 	"math"
-	"sync"
+	"slices"
 
 	"flatfell.example/blend"
-	"flatfell.example/geom"
 	"flatfell.example/internal/par"
 	"flatfell.example/raster"
-	"flatfell.example/warp"
 )
 
-// Render makes the picture of a Solution, 16 bits a sample in the encoding of
-// the frames. frames are those given to Align, in the same order; those that
-// were not placed are not read. With opts.Crop.Whole the picture has alpha.
+// Render makes the picture of a Solution in memory, 16 bits a sample in the
+// encoding of the frames. frames are those given to Align, in the same order;
+// those that were not placed are not read. With opts.Crop.Whole the picture
+// has alpha.
 //
 // Render fills sol.Output anew for opts.Surface and opts.Crop and appends to
-// sol.Stages. The pixels do not depend on opts.Workers.
+// sol.Stages. The pixels do not depend on opts.Workers or opts.Memory.
 func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*raster.Picture, error) {
-	if err := o.Validate(); err != nil {
+	var pic *raster.Picture
+	err := render(ctx, sol, frames, o, func(size image.Rectangle, _ int) (blend.Canvas, error) {
+		pic = raster.NewPicture(size)
+		if o.Crop.Whole {
+			pic.Alpha = make([]uint16, size.Dx()*size.Dy())
+		}
+		return pic, nil
+	})
+	if err != nil {
 		return nil, err
+	}
+	return pic, nil
+}
+
+// Finish is [Render] for pictures of any size: the result has sol.Output.Bits
+// bits a sample, 8 if that is 0, and lies in a file where opts.Memory is not
+// enough for it. The caller closes it.
+func Finish(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*Finished, error) {
+	var out *Finished
+	bits := sol.Output.Bits
+	if bits != 16 {
+		bits = 8
+	}
+	err := render(ctx, sol, frames, o, func(size image.Rectangle, grain int) (_ blend.Canvas, err error) {
+		out, err = newFinished(size.Dx(), size.Dy(), bits, o.Crop.Whole, grain, o.memory()/2, o.TempDir)
+		return out, err
+	})
+	if err == nil {
+		err = out.err
+	}
+	if err != nil {
+		if out != nil {
+			out.Close()
+		}
+		return nil, err
+	}
+	return out, nil
+}
+
+// render draws on the canvas that start returns for a picture of some size
+// that is put together of squares of grain pixels.
+func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
+	start func(size image.Rectangle, grain int) (blend.Canvas, error),
+) error {
+	if err := o.Validate(); err != nil {
+		return err
 	}
 	if err := matchesFrames(sol, frames); err != nil {
-		return nil, err
+		return err
 	}
 	if err := checkKeep(frames, o.Keep); err != nil {
-		return nil, err
+		return err
 	}
 	if err := planOutput(sol, o); err != nil {
-		return nil, err
+		return err
 	}
 	view, err := sol.Output.View()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	c := newClock(sol)
-	layers, err := openLayers(ctx, sol, frames, view, o)
+	kept := newCache(frames, o)
+	layers := newLayers(ctx, sol, kept, view)
+	seamLayers, cell, err := lookForSeams(ctx, layers, view, o)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	c.lap("read")
-	labels, err := findSeams(ctx, sol, layers, view, o)
+	labels, err := findSeams(ctx, seamLayers, cell, view, o)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	c.lap("seams")
 	if o.Seams != nil {
 		o.Seams(labels)
 	}
-	pic := raster.NewPicture(view.Rect)
-	if o.Crop.Whole {
-		pic.Alpha = make([]uint16, view.Rect.Dx()*view.Rect.Dy())
-	}
 	bl := make([]blend.Layer, len(layers))
 	for i := range layers {
 		bl[i] = layers[i]
 	}
-	err = blend.Multiband(ctx, pic, bl, labels, blend.MultibandOptions{Workers: o.Workers, Progress: o.stage("blend")})
+	b, err := blend.NewBlender(bl, labels, blend.MultibandOptions{Coarse: seamLayers})
 	if err != nil {
-		return nil, err
+		return err
+	}
+	canvas, err := start(view.Rect, b.Grain())
+	if err != nil {
+		return err
+	}
+	if err := drawStrips(ctx, canvas, b, layers, view.Rect, o); err != nil {
+		return err
 	}
 	c.lap("blend")
-	return pic, nil
+	return nil
+}
+
+// stripGrains is the width of a strip in tiles of the blend.
+const stripGrains = 2
+
+// drawStrips draws r from left to right, in strips as high as the picture, so
+// that a row of any length has only the frames of two strips in memory: while
+// one is drawn the frames of the next are read.
+func drawStrips(ctx context.Context, canvas blend.Canvas, b *blend.Blender, layers []*layer, r image.Rectangle, o Options) error {
+	var strips []image.Rectangle
+	var needs [][]int
+	last := make([]int, len(layers)) // the strip that needs the layer last
+	for x := r.Min.X; x < r.Max.X; x += stripGrains * b.Grain() {
+		strip := image.Rect(x, r.Min.Y, min(x+stripGrains*b.Grain(), r.Max.X), r.Max.Y)
+		need := b.Reach(nil, strip)
+		for _, i := range need {
+			last[i] = len(strips)
+		}
+		strips, needs = append(strips, strip), append(needs, need)
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	for _, l := range layers {
+		l.fail = cancel
+		defer l.rest()
+	}
+	read := func(k int) error {
+		if k >= len(needs) {
+			return nil
+		}
+		return par.Do(ctx, o.Workers, len(needs[k]), func(i int) error { return layers[needs[k][i]].ready(ctx) })
+	}
+	progress := o.stage("blend")
+	if err := read(0); err != nil {
+		return err
+	}
+	for k, strip := range strips {
+		next := make(chan error, 1)
+		go func() { next <- read(k + 1) }()
+		err := b.Draw(ctx, canvas, strip, o.Workers, func(done float64) {
+			progress((float64(k) + done) / float64(len(strips)))
+		})
+		if readErr := <-next; readErr != nil {
+			err = readErr
+		}
+		if cause := context.Cause(ctx); cause != nil {
+			err = cause
+		}
+		if err != nil {
+			return err
+		}
+		for i, l := range layers {
+			soon := k+1 < len(needs) && slices.Contains(needs[k+1], i)
+			if !soon {
+				l.rest()
+			}
+			if last[i] == k {
+				l.forget()
+			}
+		}
+	}
+	return nil
 }
 
 func matchesFrames(sol *Solution, frames []*Frame) error {
@@ -89,113 +199,6 @@ func matchesFrames(sol *Solution, frames []*Frame) error {
 		return fmt.Errorf("%w: the Solution places no frame", ErrFrames)
 	}
 	return nil
-}
-
-// layer is one placed frame on the output view.
-type layer struct {
-	pic     *raster.Picture
-	frame   *FrameSolution
-	sampler *warp.Sampler
-	tone    *[3][]float32
-	shade   *warp.Shade
-	bounds  image.Rectangle
-	masks   *sync.Pool // of *[]uint8
-}
-
-// Bounds implements blend.Layer.
-func (l *layer) Bounds() image.Rectangle { return l.bounds }
-
-// Fill implements blend.Layer.
-func (l *layer) Fill(dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle) {
-	fillFrom(l.sampler, l.tone, l.masks, dst, valid, r)
-}
-
-func fillFrom(s *warp.Sampler, tone *[3][]float32, masks *sync.Pool, dst *[3]*raster.Plane, valid *raster.Plane, r image.Rectangle) {
-	for c := range dst {
-		dst[c].Reset(r)
-	}
-	valid.Reset(r)
-	buf := masks.Get().(*[]uint8)
-	defer masks.Put(buf)
-	n := r.Dx() * r.Dy()
-	if cap(*buf) < n {
-		*buf = make([]uint8, n)
-	}
-	mask := (*buf)[:n]
-	s.Fill(dst, mask, r, tone)
-	for i, m := range mask {
-		valid.Pix[i] = float32(m / 255)
-	}
-}
-
-// openLayers reads the placed frames.
-func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.View, o Options) ([]*layer, error) {
-	cams, index := placedCameras(sol)
-	layers := make([]*layer, len(cams))
-	masks := &sync.Pool{New: func() any { return new([]uint8) }}
-	done := newCounter(len(cams), o.stage("read"))
-	err := par.Do(ctx, o.Workers, len(cams), func(k int) error {
-		img, err := frames[index[k]].Image(ctx)
-		if err != nil {
-			return err
-		}
-		pic, err := raster.FromImage(ctx, 1, img)
-		if err != nil {
-			return err
-		}
-		frames[index[k]].Release()
-		l := &layer{pic: pic, frame: &sol.Frames[index[k]], masks: masks}
-		l.tone, l.shade = lightOf(l.frame)
-		l.sampler = warp.NewSampler(pic, cams[k], view, warp.Options{MarginPx: coverMarginPx, Shade: l.shade})
-		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
-		layers[k] = l
-		done()
-		return nil
-	})
-	return layers, err
-}
-
-// shadeNodes is the number of nodes of a shade along the frame's longer side.
-// Between two of them the light of a lens that loses two stops in its corners
-// departs from a straight line by 1e-3 at most, a tenth of an 8-bit step.
-const shadeNodes = 513
-
-// lightOf returns how a frame's samples become the picture's: tone curves that
-// give encoded samples, or linear light for the shade to encode.
-func lightOf(f *FrameSolution) (tone *[3][]float32, shade *warp.Shade) {
-	dec, enc := f.Tone.Tables()
-	even := f.Vignetting == blend.Vignetting{} && f.Field == blend.Field{}
-	tone = new([3][]float32)
-	for c, g := range f.Gain {
-		tone[c] = make([]float32, len(dec))
-		for v, l := range dec {
-			switch {
-			case even && g == 1:
-				tone[c][v] = float32(v) / 65535 // exactly as it came
-			case even:
-				tone[c][v] = enc.Encode(l * float32(g))
-			default:
-				tone[c][v] = l * float32(g)
-			}
-		}
-	}
-	if even {
-		return tone, nil
-	}
-	cam := f.Camera()
-	long := max(f.Width, f.Height)
-	nodes := func(side int) int { return max(2, side*(shadeNodes-1)/long+1) }
-	shade = &warp.Shade{Rows: nodes(f.Height), Cols: nodes(f.Width), Encode: (*[65537]float32)(enc)}
-	for j := range shade.Rows {
-		for i := range shade.Cols {
-			p := lightPos(&cam, geom.Pt{
-				X: float64(f.Width) * float64(i) / float64(shade.Cols-1),
-				Y: float64(f.Height) * float64(j) / float64(shade.Rows-1),
-			})
-			shade.Factor = append(shade.Factor, float32(f.shadeAt(p)))
-		}
-	}
-	return tone, shade
 }
 
 func floorDiv(a, b int) int { return int(math.Floor(float64(a) / float64(b))) }

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"flatfell.example/blend"
+	"flatfell.example/geom"
 	"flatfell.example/internal/par"
 	"flatfell.example/raster"
 	"flatfell.example/warp"
@@ -41,24 +42,22 @@ func cellFor(framePixels int) int {
 	return cell
 }
 
-// findSeams chooses which frame each part of the picture is taken from.
-func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.View, o Options) (*blend.Labels, error) {
-	progress := o.stage("seams")
+// lookForSeams resamples the layers on the seams' grid. cell is the side of
+// its cells in output pixels.
+func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Options) (out []blend.SeamLayer, cell int, err error) {
 	keep := keepsOf(layers, o.Keep)
-	f := layers[0].frame
-	cell := cellFor(f.Width * f.Height)
-	coarse := view
-	coarse.PxPerRadian /= float64(cell)
-	coarse.OriginPx.X /= float64(cell)
-	coarse.OriginPx.Y /= float64(cell)
-	coarse.WrapPx /= cell
-	grid := image.Rect(0, 0, ceilDiv(view.Rect.Dx(), cell), ceilDiv(view.Rect.Dy(), cell))
-	coarse.Rect = grid
-	out := make([]blend.SeamLayer, len(layers))
-	done := newCounter(len(layers), func(share float64) { progress(0.5 * share) })
-	err := par.Do(ctx, o.Workers, len(layers), func(i int) error {
+	cell = cellFor(layers[0].frame.Width * layers[0].frame.Height)
+	coarse := coarseView(view, cell)
+	out = make([]blend.SeamLayer, len(layers))
+	done := newCounter(len(layers), o.stage("read"))
+	err = par.Do(ctx, o.Workers, len(layers), func(i int) error {
 		l := layers[i]
-		small, err := l.pic.Shrink(ctx, 1, cell)
+		img, err := l.kept.hold(ctx, l.index)
+		if err != nil {
+			return err
+		}
+		small, err := raster.Shrink(ctx, 1, img, cell)
+		l.kept.free(l.index)
 		if err != nil {
 			return err
 		}
@@ -66,16 +65,31 @@ func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.Vi
 		if coarse.WrapPx > 0 {
 			r.Max.X = min(r.Max.X, r.Min.X+coarse.WrapPx)
 		} else {
-			r = r.Intersect(grid)
+			r = r.Intersect(coarse.Rect)
 		}
 		out[i] = l.seamLayer(small, coarse, cell, r, keep[i])
 		done()
 		return nil
 	})
-	if err != nil {
-		return nil, err
-	}
-	labels, err := blend.Seams(ctx, grid, cell, out, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
+	return out, cell, err
+}
+
+// coarseView returns the view on cells.
+func coarseView(view warp.View, cell int) warp.View {
+	coarse := view
+	coarse.PxPerRadian /= float64(cell)
+	coarse.OriginPx.X /= float64(cell)
+	coarse.OriginPx.Y /= float64(cell)
+	coarse.WrapPx /= cell
+	coarse.Rect = image.Rect(0, 0, ceilDiv(view.Rect.Dx(), cell), ceilDiv(view.Rect.Dy(), cell))
+	return coarse
+}
+
+// findSeams chooses which frame each part of the picture is taken from.
+func findSeams(ctx context.Context, layers []blend.SeamLayer, cell int, view warp.View, o Options) (*blend.Labels, error) {
+	progress := o.stage("seams")
+	coarse := coarseView(view, cell)
+	labels, err := blend.Seams(ctx, coarse.Rect, cell, layers, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
 	progress(1)
 	return labels, err
 }
@@ -85,21 +99,32 @@ func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.Vi
 func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) blend.SeamLayer {
 	cam := l.frame.Camera().Scaled(1 / float64(cell))
 	cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
-	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Shade: l.shade})
-	out := blend.SeamLayer{Rect: r, Valid: new(raster.Plane), Cost: raster.NewPlane(r)}
-	for c := range out.RGB {
-		out.RGB[c] = new(raster.Plane)
+	light := l.light
+	if light != nil && light.Shade != nil {
+		shade, scaled := light.Shade, *light
+		scaled.Shade = func(p geom.Pt) float64 {
+			return shade(geom.Pt{X: p.X * float64(cell), Y: p.Y * float64(cell)})
+		}
+		light = &scaled
 	}
-	fillFrom(s, l.tone, l.masks, &out.RGB, out.Valid, r)
+	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Light: light})
+	out := blend.SeamLayer{Rect: r, Valid: raster.NewPlane(r), Cost: raster.NewPlane(r)}
+	for c := range out.RGB {
+		out.RGB[c] = raster.NewPlane(r)
+	}
+	valid := make([]uint8, r.Dx()*r.Dy())
+	s.Fill(&out.RGB, valid, r)
+	for i, v := range valid {
+		out.Valid.Pix[i] = float32(v) / 255
+	}
 	gain := l.frame.Gain
 	noise := float32(noiseCost * math.Max(0, math.Log2((gain[0]+gain[1]+gain[2])/3)))
 	for i := range out.Cost.Pix {
 		out.Cost.Pix[i] = noise
 	}
 	if isBlownOut(small) {
-		lost := [3]*raster.Plane{new(raster.Plane), new(raster.Plane), new(raster.Plane)}
-		plain := warp.NewSampler(small, cam, coarse, warp.Options{})
-		fillFrom(plain, lostLight(), l.masks, &lost, new(raster.Plane), r)
+		lost := [3]*raster.Plane{raster.NewPlane(r), raster.NewPlane(r), raster.NewPlane(r)}
+		warp.NewSampler(lostLight(small), cam, coarse, warp.Options{}).Fill(&lost, nil, r)
 		for c := range lost {
 			for i, v := range lost[c].Pix {
 				out.Cost.Pix[i] += clippedCost / 3 * max(v, 0)
@@ -134,15 +159,16 @@ func isBlownOut(pic *raster.Picture) bool {
 	return false
 }
 
-// lostLight returns the curves that are 1 where a sample has lost its light.
-func lostLight() *[3][]float32 {
-	curve := make([]float32, 1<<16)
-	for v := range curve {
+// lostLight returns a picture that is white where a sample has lost its light
+// and black elsewhere.
+func lostLight(pic *raster.Picture) *raster.Picture {
+	out := raster.NewPicture(pic.Rect)
+	for i, v := range pic.Pix {
 		if v >= blownOut {
-			curve[v] = 1
+			out.Pix[i] = 0xffff
 		}
 	}
-	return &[3][]float32{curve, curve, curve}
+	return out
 }
 
 // ErrKeep is wrapped by the errors about [Options.Keep].

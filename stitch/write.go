@@ -28,6 +28,11 @@ func WriteFile(ctx context.Context, path string, pic *raster.Picture, o WriteOpt
 	return photo.Write(ctx, path, pic, o.photo())
 }
 
+// Write stores the picture as [WriteFile] does.
+func (f *Finished) Write(ctx context.Context, path string, o WriteOptions) error {
+	return photo.WritePixels(ctx, path, f, o.photo())
+}
+
 func (o WriteOptions) photo() photo.WriteOptions {
 	return photo.WriteOptions{Bits: o.Bits, Quality: o.Quality, Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers}
 }

@@ -30,6 +30,10 @@ const (
 	// Lanczos3 is the sinc windowed by a wider sinc, on 6×6 samples: a little
 	// crisper in the finest detail, for nearly three times the work.
 	Lanczos3
+
+	// linear is the triangle on 2×2 samples, for chroma that is coarser than
+	// luma.
+	linear
 )
 
 // cubicA is the slope of the cubic kernel at distance 1.
@@ -37,16 +41,22 @@ const cubicA = -0.6
 
 // radius returns the kernel's half width in samples.
 func (k Kernel) radius() int {
-	if k == Lanczos3 {
+	switch k {
+	case Lanczos3:
 		return 3
+	case linear:
+		return 1
 	}
 	return 2
 }
 
 // at returns the kernel's value at distance x in samples.
 func (k Kernel) at(x float64) float64 {
-	if k == Lanczos3 {
+	switch k {
+	case Lanczos3:
 		return lanczos(x, 3)
+	case linear:
+		return max(0, 1-math.Abs(x))
 	}
 	return keys(x, cubicA)
 }
@@ -94,7 +104,14 @@ type weights struct {
 	// the sample at or left of the position. Each phase's weights sum to 1, so
 	// that a constant stays constant.
 	table []float32
+	// fixed is the table in units of 1/fixedOne, exact sums too; only if there
+	// are 4 taps.
+	fixed []int16
 }
+
+// fixedOne is the weight 1 of a table in whole numbers: a weight is then off
+// by 3e-5, and 4 taps on bytes stay below 2^24, where float32 is exact.
+const fixedOne = 1 << 14
 
 // Where the picture shrinks, the kernel is widened by the scale, so that
 // detail too fine for the output is averaged away instead of aliasing. The
@@ -125,8 +142,10 @@ type weightsKey struct {
 // weightsCache holds the tables made so far, at most maxLevel + 1 a kernel.
 var weightsCache sync.Map // weightsKey → *weights
 
-// weightsFor returns the table of a kernel widened by 2^(level/16).
+// weightsFor returns the table of a kernel widened by 2^(level/16), or not at
+// all below level 0.
 func weightsFor(k Kernel, level int) *weights {
+	level = max(level, 0)
 	key := weightsKey{k, level}
 	if w, ok := weightsCache.Load(key); ok {
 		return w.(*weights)
@@ -151,5 +170,25 @@ func newWeights(kernel func(float64) float64, radius int, scale float64) *weight
 			w.table[phase*w.taps+i] = float32(x / sum)
 		}
 	}
+	if w.taps == 4 {
+		w.fixed = fixedTable(w.table)
+	}
 	return w
+}
+
+// fixedTable rounds a table of 4 taps; what is left over goes to the largest.
+func fixedTable(table []float32) []int16 {
+	fixed := make([]int16, len(table))
+	for at := 0; at < len(table); at += 4 {
+		sum, largest := 0, at
+		for i := at; i < at+4; i++ {
+			fixed[i] = int16(math.Round(float64(table[i]) * fixedOne))
+			sum += int(fixed[i])
+			if fixed[i] > fixed[largest] {
+				largest = i
+			}
+		}
+		fixed[largest] += int16(fixedOne - sum)
+	}
+	return fixed
 }

@@ -206,6 +206,48 @@ func (m *blockMap) line(xs, ys []float64, seen []bool, i0, i1, j int) {
 	}
 }
 
+// inside reports whether every pixel of the block lies in the frame by at
+// least margin pixels.
+func (m *blockMap) inside(margin int) bool {
+	if m.step == 1 {
+		return false
+	}
+	// Between its nodes a cubic leaves their range by an eighth of its last
+	// differences at most; nodes a step beyond the block make up for that.
+	for _, p := range m.nodes[:m.perSide*m.perSide] {
+		if !m.proj.cam.Contains(p, float64(margin)) {
+			return false
+		}
+	}
+	return true
+}
+
+// insideLine sets px and py for n pixels from i0 on of line j of a block that
+// lies inside the frame.
+func (f *fill) insideLine(i0, n, j int) {
+	var column [blockPx/fineStepPx + 3]geom.Pt
+	f.column(column[:], j)
+	const off = (fixedBias-0.5)*phases + 0.5
+	for i := i0; i < i0+n; {
+		cell := i / f.step
+		c := column[cell:][:4]
+		x, y := cubicThrough(c[0].X*phases, c[1].X*phases, c[2].X*phases, c[3].X*phases),
+			cubicThrough(c[0].Y*phases, c[1].Y*phases, c[2].Y*phases, c[3].Y*phases)
+		x[0] += off
+		y[0] += off
+		end := min(i0+n, (cell+1)*f.step)
+		per := 1 / float64(f.step)
+		px, py := f.px[i-i0:end-i0], f.py[i-i0:end-i0]
+		t := float64(i-cell*f.step) * per
+		for k := range px {
+			px[k] = int32(int64(x[0]+t*(x[1]+t*(x[2]+t*x[3]))) - fixedBias*phases)
+			py[k] = int32(int64(y[0]+t*(y[1]+t*(y[2]+t*y[3]))) - fixedBias*phases)
+			t += per // exact: a step is a power of two
+		}
+		i = end
+	}
+}
+
 // cubicThrough returns the coefficients, lowest first, of the cubic with the
 // values a, b, c, d at −1, 0, 1, 2.
 func cubicThrough(a, b, c, d float64) [4]float64 {

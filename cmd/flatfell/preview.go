@@ -18,13 +18,13 @@ const previewWidth, previewHeight = 2048, 2048
 // A whole number of pixels is averaged first, down to no less than twice the
 // final size, because imaging.Fit asks a picture of ours for one pixel at a
 // time; that costs the result nothing visible.
-func writePreview(ctx context.Context, path string, pic *raster.Picture, overwrite bool, workers int) error {
-	whole := max(1, min(pic.Rect.Dx()/(2*previewWidth), pic.Rect.Dy()/2))
-	pic, err := pic.Shrink(ctx, workers, whole)
+func writePreview(ctx context.Context, path string, pic *stitch.Finished, overwrite bool, workers int) error {
+	w, h := pic.Size()
+	averaged, err := pic.Shrink(ctx, max(1, min(w/(2*previewWidth), h/2)))
 	if err != nil {
 		return err
 	}
-	small, err := raster.FromImage(ctx, workers, imaging.Fit(pic, previewWidth, previewHeight, imaging.Lanczos))
+	small, err := raster.FromImage(ctx, workers, imaging.Fit(averaged, previewWidth, previewHeight, imaging.Lanczos))
 	if err != nil {
 		return err
 	}

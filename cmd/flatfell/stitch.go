@@ -12,7 +12,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"flatfell.example/internal/photo"
-	"flatfell.example/raster"
 	"flatfell.example/stitch"
 	"flatfell.example/warp"
 )
@@ -29,6 +28,7 @@ type stitchCommand struct {
 	bits                          bitsFlag
 	quality, workers              countFlag
 	seed                          seedFlag
+	memory                        memoryFlag
 	undistorted, allowMissing     bool
 	overwrite, quiet, json        bool
 }
@@ -86,6 +86,7 @@ An old lens that tells the camera nothing:
 	running.BoolVar(&s.json, "json", false, "print the solution as JSON instead of the summary")
 	running.BoolVar(&s.quiet, "quiet", false, "print errors and warnings only")
 	running.Var(&s.workers, "workers", "how many processors to use; without it all; the result is the same")
+	running.Var(&s.memory, "memory", "how much memory the pictures may take, such as 800MB or 4GB; without it 1 GB, or less if GOMEMLIMIT says so; the result is the same")
 	running.BoolP("help", "h", false, "print this")
 	addGroups(cmd, files, picture, row, running)
 	cobra.CheckErr(cmd.RegisterFlagCompletionFunc("surface",
@@ -144,10 +145,11 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		}
 	}
 	sol.Output.File, sol.Output.Bits = s.out, s.outputBits(frames)
-	pic, err := stitch.Render(ctx, sol, frames, o)
+	pic, err := stitch.Finish(ctx, sol, frames, o)
 	if err != nil {
 		return nil, err
 	}
+	defer pic.Close()
 	progress.report("write", 0)
 	if err := s.write(ctx, pic, sol); err != nil {
 		return nil, err
@@ -194,7 +196,7 @@ func (s *stitchCommand) options(paths []string, sol *stitch.Solution) (stitch.Op
 	o := stitch.Options{
 		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Keep: s.keep, Level: s.level.level,
 		FocalPx: float64(s.focalPx), Undistorted: s.undistorted, AllowMissing: s.allowMissing,
-		Workers: s.workers.n, Seed: uint64(s.seed),
+		Workers: s.workers.n, Memory: s.memory.bytes(), TempDir: filepath.Dir(s.out), Seed: uint64(s.seed),
 	}
 	if sol != nil && s.surface == "" {
 		o.Surface = sol.Output.Surface
@@ -242,14 +244,14 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 }
 
 // write writes the picture, its preview and its solution.
-func (s *stitchCommand) write(ctx context.Context, pic *raster.Picture, sol *stitch.Solution) error {
+func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution) error {
 	began := time.Now()
 	timed := func() {
 		sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
 	}
 	err := writeAll([]output{
 		{s.out, func() error {
-			return stitch.WriteFile(ctx, s.out, pic, stitch.WriteOptions{
+			return pic.Write(ctx, s.out, stitch.WriteOptions{
 				Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Workers: s.workers.n,
 			})
 		}},

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"runtime/debug"
 	"strconv"
 	"strings"
 
@@ -215,7 +216,47 @@ func (f *bitsFlag) Set(s string) error {
 
 func (*bitsFlag) Type() string { return "8|16" }
 
+// memoryFlag is --memory, in bytes; zero means not given.
+type memoryFlag int64
+
+func (f *memoryFlag) String() string {
+	if *f == 0 {
+		return ""
+	}
+	return strconv.FormatInt(int64(*f)/1e6, 10) + "MB"
+}
+
+func (f *memoryFlag) Set(s string) error {
+	text, unit := strings.ToUpper(strings.TrimSpace(s)), 0.0
+	for suffix, u := range map[string]float64{"MB": 1e6, "GB": 1e9, "MIB": 1 << 20, "GIB": 1 << 30} {
+		if rest, ok := strings.CutSuffix(text, suffix); ok {
+			text, unit = rest, u
+		}
+	}
+	v, err := numbers(text, ",", 1)
+	if err != nil || unit == 0 || !(v[0] > 0 && v[0]*unit <= 1<<50) {
+		return fmt.Errorf("give a size such as 800MB or 4GB")
+	}
+	*f = memoryFlag(v[0] * unit)
+	return nil
+}
+
+func (*memoryFlag) Type() string { return "SIZE" }
+
+// bytes is --memory or, if the Go runtime was told a limit (GOMEMLIMIT) that
+// leaves less than the usual, what fits in it.
+func (f *memoryFlag) bytes() int64 {
+	if *f > 0 {
+		return int64(*f)
+	}
+	if limit := debug.SetMemoryLimit(-1); limit < 2<<30 {
+		return max(1, limit/2)
+	}
+	return 0
+}
+
 var (
+	_ pflag.Value = (*memoryFlag)(nil)
 	_ pflag.Value = (*cropFlag)(nil)
 	_ pflag.Value = (*surfaceFlag)(nil)
 	_ pflag.Value = (*levelFlag)(nil)

@@ -1,0 +1,252 @@
+package stitch
+
+import (
+	"context"
+	"image"
+	"sync"
+
+	"flatfell.example/internal/photo"
+	"flatfell.example/raster"
+)
+
+// Finished is a rendered picture. It lies in memory, or in a file without a
+// name if it is too large for that; Close it when it is written.
+type Finished struct {
+	w, h, bits int
+	alpha      bool
+	grain      int // side of the tiles in which it is stored
+	pixel      int // bytes
+
+	// Tiles one behind the other, in columns, each with room for a whole one.
+	memory []byte
+	file   *photo.Scratch
+
+	scratch sync.Pool // of *[]byte, a tile
+	mu      sync.Mutex
+	err     error // the first of Put
+}
+
+// newFinished makes an empty picture of 8 or 16 bits a sample that is put
+// together of tiles of grain pixels. It is kept in memory up to limit bytes,
+// in dir else.
+func newFinished(w, h, bits int, alpha bool, grain int, limit int64, dir string) (*Finished, error) {
+	f := &Finished{w: w, h: h, bits: bits, alpha: alpha, grain: grain}
+	f.pixel = 3 * bits / 8
+	if alpha {
+		f.pixel = 4 * bits / 8
+	}
+	f.scratch.New = func() any { b := make([]byte, f.tileBytes()); return &b }
+	bytes := int64(f.columns()) * int64(f.rows()) * f.tileBytes()
+	if bytes <= limit {
+		f.memory = make([]byte, bytes)
+		return f, nil
+	}
+	file, err := photo.NewScratch(dir)
+	f.file = file
+	return f, err
+}
+
+func (f *Finished) columns() int     { return ceilDiv(f.w, f.grain) }
+func (f *Finished) rows() int        { return ceilDiv(f.h, f.grain) }
+func (f *Finished) tileBytes() int64 { return int64(f.grain) * int64(f.grain) * int64(f.pixel) }
+
+// offset returns where line y of the tile of a column begins.
+func (f *Finished) offset(column, y int) int64 {
+	return (int64(column)*int64(f.rows())+int64(y/f.grain))*f.tileBytes() + int64(y%f.grain)*int64(f.grain*f.pixel)
+}
+
+// Size returns the width and height in pixels.
+func (f *Finished) Size() (w, h int) { return f.w, f.h }
+
+// HasAlpha reports whether a part of the picture may be without content.
+func (f *Finished) HasAlpha() bool { return f.alpha }
+
+// Bits returns the bits of a stored sample, 8 or 16.
+func (f *Finished) Bits() int { return f.bits }
+
+// Close lets the picture go.
+func (f *Finished) Close() error {
+	f.memory = nil
+	if f.file == nil {
+		return nil
+	}
+	return f.file.Close()
+}
+
+// Put is a blend.Canvas of whole tiles.
+func (f *Finished) Put(r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8) {
+	at := f.offset(r.Min.X/f.grain, r.Min.Y)
+	if f.file == nil {
+		f.fill(f.memory[at:], r, rgb, valid)
+		return
+	}
+	buf := f.scratch.Get().(*[]byte)
+	defer f.scratch.Put(buf)
+	f.fill(*buf, r, rgb, valid)
+	if _, err := f.file.WriteAt((*buf)[:r.Dy()*f.grain*f.pixel], at); err != nil {
+		f.mu.Lock()
+		if f.err == nil {
+			f.err = err
+		}
+		f.mu.Unlock()
+	}
+}
+
+// fill stores a tile in the bytes of its place.
+func (f *Finished) fill(tile []byte, r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8) {
+	n := r.Dx()
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		out := tile[(y-r.Min.Y)*f.grain*f.pixel:][:n*f.pixel]
+		red := rgb[0].Row(y)[r.Min.X-rgb[0].Rect.Min.X:][:n]
+		green := rgb[1].Row(y)[r.Min.X-rgb[1].Rect.Min.X:][:n]
+		blue := rgb[2].Row(y)[r.Min.X-rgb[2].Rect.Min.X:][:n]
+		switch f.pixel {
+		case 3:
+			for x, v := range red {
+				px := (*[3]byte)(out[3*x:])
+				px[0], px[1], px[2] = sample8(v), sample8(green[x]), sample8(blue[x])
+			}
+		case 6:
+			for x, v := range red {
+				px := (*[6]byte)(out[6*x:])
+				r, g, b := sample16(v), sample16(green[x]), sample16(blue[x])
+				px[0], px[1], px[2], px[3], px[4], px[5] = byte(r), byte(r>>8), byte(g), byte(g>>8), byte(b), byte(b>>8)
+			}
+		default:
+			for x, v := range red {
+				a := byte(255)
+				if valid != nil {
+					a = valid[(y-r.Min.Y)*n+x]
+				}
+				if f.bits == 8 {
+					px := (*[4]byte)(out[4*x:])
+					px[0], px[1], px[2], px[3] = sample8(v), sample8(green[x]), sample8(blue[x]), a
+					continue
+				}
+				px := (*[8]byte)(out[8*x:])
+				r, g, b := sample16(v), sample16(green[x]), sample16(blue[x])
+				px[0], px[1], px[2], px[3], px[4], px[5] = byte(r), byte(r>>8), byte(g), byte(g>>8), byte(b), byte(b>>8)
+				px[6], px[7] = a, a
+			}
+		}
+	}
+}
+
+// sample8 and sample16 round v, 1 = full scale, to 8 and 16 bits and limit it;
+// NaN gives 0.
+func sample8(v float32) byte {
+	switch {
+	case !(v > 0):
+		return 0
+	case v >= 1:
+		return 255
+	}
+	return byte(int32(v*255 + 0.5))
+}
+
+func sample16(v float32) uint16 {
+	switch {
+	case !(v > 0):
+		return 0
+	case v >= 1:
+		return 65535
+	}
+	return uint16(int32(v*65535 + 0.5))
+}
+
+// eachSpan calls use with the bytes of lines [y0, y0+n) of each tile, line by
+// line: those of line y that begin at column x.
+func (f *Finished) eachSpan(y0, n int, use func(x, y int, pixels []byte)) error {
+	line := f.grain * f.pixel
+	var buf *[]byte
+	if f.file != nil {
+		buf = f.scratch.Get().(*[]byte)
+		defer f.scratch.Put(buf)
+	}
+	for y := y0; y < y0+n; {
+		lines := min(y0+n-y, f.grain-y%f.grain)
+		for c := range f.columns() {
+			x := c * f.grain
+			at := f.offset(c, y)
+			var tile []byte
+			if f.file == nil {
+				tile = f.memory[at:][:lines*line]
+			} else {
+				tile = (*buf)[:lines*line]
+				if _, err := f.file.ReadAt(tile, at); err != nil {
+					return err
+				}
+			}
+			for k := range lines {
+				use(x, y+k, tile[k*line:][:min(f.grain, f.w-x)*f.pixel])
+			}
+		}
+		y += lines
+	}
+	return nil
+}
+
+// Rows8 stores the samples of lines [y0, y0+n), RGB or RGBA, in 8 bits.
+func (f *Finished) Rows8(ctx context.Context, dst []uint8, y0, n int) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	samples := f.pixel * 8 / f.bits
+	return f.eachSpan(y0, n, func(x, y int, pixels []byte) {
+		out := dst[((y-y0)*f.w+x)*samples:]
+		if f.bits == 8 {
+			copy(out, pixels)
+			return
+		}
+		for i := range len(pixels) / 2 {
+			v := uint32(pixels[2*i]) | uint32(pixels[2*i+1])<<8
+			out[i] = uint8((v*255 + 32895) >> 16)
+		}
+	})
+}
+
+// Rows16 stores the samples of lines [y0, y0+n), RGB or RGBA, in 16 bits.
+func (f *Finished) Rows16(ctx context.Context, dst []uint16, y0, n int) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	samples := f.pixel * 8 / f.bits
+	return f.eachSpan(y0, n, func(x, y int, pixels []byte) {
+		out := dst[((y-y0)*f.w+x)*samples:]
+		if f.bits == 8 {
+			for i, v := range pixels {
+				out[i] = uint16(v) * 0x101
+			}
+			return
+		}
+		for i := range len(pixels) / 2 {
+			out[i] = uint16(pixels[2*i]) | uint16(pixels[2*i+1])<<8
+		}
+	})
+}
+
+// Shrink returns the picture at 1/n of its size, each pixel the mean of n×n; a
+// remainder at the right and lower edge is dropped. What has no content is
+// black.
+func (f *Finished) Shrink(ctx context.Context, n int) (*raster.Picture, error) {
+	out := raster.NewPicture(image.Rect(0, 0, f.w/n, f.h/n))
+	samples := f.pixel * 8 / f.bits
+	line := make([]uint16, f.w*samples*n)
+	for y := range out.Rect.Dy() {
+		if err := f.Rows16(ctx, line, y*n, n); err != nil {
+			return nil, err
+		}
+		row := out.Row(y)
+		for i := range row {
+			x, c := i/3, i%3
+			var sum uint64
+			for v := range n {
+				for u := range n {
+					sum += uint64(line[(v*f.w+x*n+u)*samples+c])
+				}
+			}
+			row[i] = uint16((sum + uint64(n*n/2)) / uint64(n*n))
+		}
+	}
+	return out, nil
+}

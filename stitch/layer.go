@@ -1,0 +1,129 @@
+package stitch
+
+import (
+	"context"
+	"image"
+	"sync"
+	"sync/atomic"
+
+	"flatfell.example/blend"
+	"flatfell.example/geom"
+	"flatfell.example/raster"
+	"flatfell.example/warp"
+)
+
+// layer is one placed frame on the output view. Its pixels are held only while
+// it is drawn.
+type layer struct {
+	ctx    context.Context // of the run, for frames read on the way
+	kept   *cache
+	index  int // among all frames
+	frame  *FrameSolution
+	cam    geom.Camera
+	view   warp.View
+	light  *warp.Light
+	bounds image.Rectangle
+	// fail ends the run: Fill has no other way to say so.
+	fail func(error)
+
+	mu      sync.Mutex // of reading
+	sampler atomic.Pointer[warp.Sampler]
+}
+
+// newLayers returns the placed frames. Nothing is read yet.
+func newLayers(ctx context.Context, sol *Solution, kept *cache, view warp.View) []*layer {
+	cams, index := placedCameras(sol)
+	layers := make([]*layer, len(cams))
+	for k := range layers {
+		l := &layer{ctx: ctx, kept: kept, index: index[k], frame: &sol.Frames[index[k]], cam: cams[k], view: view, fail: func(error) {}}
+		l.light = lightOf(l.frame)
+		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
+		layers[k] = l
+	}
+	return layers
+}
+
+// Bounds implements blend.Layer.
+func (l *layer) Bounds() image.Rectangle { return l.bounds }
+
+// Fill implements blend.Layer.
+func (l *layer) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (whole bool) {
+	for c := range dst {
+		dst[c].Reset(r)
+	}
+	s := l.sampler.Load()
+	if s == nil {
+		if err := l.ready(l.ctx); err != nil {
+			l.fail(err)
+			for c := range dst {
+				clear(dst[c].Pix)
+			}
+			clear(valid)
+			return false
+		}
+		s = l.sampler.Load()
+	}
+	return s.Fill(dst, valid, r)
+}
+
+// ready reads the frame, if it isn't there.
+func (l *layer) ready(ctx context.Context) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.sampler.Load() != nil {
+		return nil
+	}
+	img, err := l.kept.hold(ctx, l.index)
+	if err != nil {
+		return err
+	}
+	l.sampler.Store(warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx, Light: l.light}))
+	return nil
+}
+
+// rest lets the frame go for now.
+func (l *layer) rest() {
+	if l.sampler.Swap(nil) != nil {
+		l.kept.free(l.index)
+	}
+}
+
+// forget lets the frame go for good.
+func (l *layer) forget() {
+	l.rest()
+	l.kept.frames[l.index].Release()
+}
+
+// lightOf returns how a frame's samples become the picture's, nil if they stay
+// as they are.
+func lightOf(f *FrameSolution) *warp.Light {
+	even := f.Vignetting == blend.Vignetting{} && f.Field == blend.Field{}
+	if even && f.Gain == [3]float64{1, 1, 1} {
+		return nil
+	}
+	dec, enc := f.Tone.Tables()
+	decode, encode := every(dec[:], decodeStep), every(enc[:65536], encodeStep)
+	light := &warp.Light{Decode: [3][]float32{decode, decode, decode}, Encode: [3][]float32{encode, encode, encode}}
+	for c, g := range f.Gain {
+		light.Gain[c] = float32(g)
+	}
+	if !even {
+		cam := f.Camera()
+		light.Shade = func(p geom.Pt) float64 { return f.shadeAt(lightPos(&cam, p)) }
+	}
+	return light
+}
+
+// The steps at which the curves' tables are taken, divisors of 65535. Straight
+// lines between are off by a sixth of a 16-bit step in the darkest part of the
+// encoding, which is the steepest, and stay in a processor's nearest memory.
+const decodeStep, encodeStep = 15, 5
+
+// every returns every n-th entry, the first and the last included.
+func every(table []float32, n int) []float32 {
+	out := make([]float32, 0, len(table)/n+1)
+	for i := 0; i < len(table); i += n {
+		out = append(out, table[i])
+	}
+	return out
+}

@@ -1,0 +1,207 @@
+package warp
+
+import (
+	"fmt"
+	"image"
+
+	"flatfell.example/raster"
+)
+
+// source is a frame's samples in planes as the file has them.
+type source struct {
+	wide  [3]channel[uint16] // red, green and blue of a raster.Picture
+	bytes [3]channel[uint8]  // Y, Cb and Cr of an image.YCbCr
+	ycbcr bool
+}
+
+// channel is one plane of a frame. Sample (x, y) is pix[y·stride + x·step].
+type channel[T uint8 | uint16] struct {
+	pix          []T
+	stride, step int
+	w, h         int
+	// The position u of the frame, in phases from the centre of its first
+	// pixel, is at (u + addX) >> shiftX − subX of the plane: a plane that is
+	// 2^shift times coarser has its samples centred on the pixels they stand
+	// for (ITU-T T.871, clause 7).
+	addX, subX, addY, subY int32
+	shiftX, shiftY         uint8
+}
+
+// newSource returns the samples of a frame.
+func newSource(img image.Image) (*source, error) {
+	b := img.Bounds()
+	switch m := img.(type) {
+	case *raster.Picture:
+		s := &source{}
+		for c := range s.wide {
+			s.wide[c] = channel[uint16]{pix: m.Pix[c:], stride: m.Stride, step: 3, w: b.Dx(), h: b.Dy()}
+		}
+		return s, nil
+	case *image.YCbCr:
+		if b.Min.X < 0 || b.Min.Y < 0 {
+			break // the index of its chroma is rounded toward zero
+		}
+		s := &source{ycbcr: true}
+		s.bytes[0] = channel[uint8]{pix: m.Y, stride: m.YStride, step: 1, w: b.Dx(), h: b.Dy()}
+		shiftX, shiftY := subsampling(m.SubsampleRatio)
+		for c, pix := range [][]uint8{m.Cb, m.Cr} {
+			p := channel[uint8]{pix: pix, stride: m.CStride, step: 1, shiftX: shiftX, shiftY: shiftY}
+			first := image.Pt(b.Min.X>>shiftX, b.Min.Y>>shiftY)
+			p.w, p.h = (b.Max.X-1)>>shiftX+1-first.X, (b.Max.Y-1)>>shiftY+1-first.Y
+			p.addX, p.subX = int32(b.Min.X*phases+phases/2), int32(first.X*phases+phases/2)
+			p.addY, p.subY = int32(b.Min.Y*phases+phases/2), int32(first.Y*phases+phases/2)
+			s.bytes[1+c] = p
+		}
+		return s, nil
+	}
+	return nil, fmt.Errorf("warp: can't sample a %T; see raster.FromImage", img)
+}
+
+// CanSample reports whether [NewSampler] takes img as it is: a
+// *raster.Picture, or an *image.YCbCr that does not begin left of or above 0.
+func CanSample(img image.Image) bool {
+	s, err := newSource(img)
+	return s != nil && err == nil
+}
+
+// subsampling returns the powers of two by which chroma is coarser.
+func subsampling(s image.YCbCrSubsampleRatio) (shiftX, shiftY uint8) {
+	switch s {
+	case image.YCbCrSubsampleRatio422:
+		return 1, 0
+	case image.YCbCrSubsampleRatio420:
+		return 1, 1
+	case image.YCbCrSubsampleRatio440:
+		return 0, 1
+	case image.YCbCrSubsampleRatio411:
+		return 2, 0
+	case image.YCbCrSubsampleRatio410:
+		return 2, 1
+	}
+	return 0, 0
+}
+
+// position returns where positions of the frame lie in the plane.
+func (p *channel[T]) position(x, y int32) (px, py int32) {
+	return (x+p.addX)>>p.shiftX - p.subX, (y+p.addY)>>p.shiftY - p.subY
+}
+
+// coarse reports whether the plane has fewer samples than the frame.
+func (p *channel[T]) coarse() bool { return p.shiftX|p.shiftY != 0 }
+
+// anywhere interpolates a line of positions with any kernel; outside the plane
+// its border is repeated. The result is times scale.
+func (p *channel[T]) anywhere(out []float32, px, py []int32, wx, wy *weights, scale float32) {
+	nx, ny := wx.taps, wy.taps
+	py = py[:len(px)]
+	for i, x := range px {
+		x, y := p.position(x, py[i])
+		tx := wx.table[nx*int(x&(phases-1)):][:nx]
+		ty := wy.table[ny*int(y&(phases-1)):][:ny]
+		x0, y0 := int(x>>phaseBits)-nx/2+1, int(y>>phaseBits)-ny/2+1
+		var sum float32
+		if x0 >= 0 && y0 >= 0 && x0+nx <= p.w && y0+ny <= p.h {
+			at := y0*p.stride + x0*p.step
+			for _, v := range ty {
+				var line float32
+				k := at
+				for _, u := range tx {
+					line += u * float32(p.pix[k])
+					k += p.step
+				}
+				sum += v * line
+				at += p.stride
+			}
+		} else {
+			for j, v := range ty {
+				row := p.pix[min(max(y0+j, 0), p.h-1)*p.stride:]
+				var line float32
+				for k, u := range tx {
+					line += u * float32(row[min(max(x0+k, 0), p.w-1)*p.step])
+				}
+				sum += v * line
+			}
+		}
+		out[i] = sum * scale
+	}
+}
+
+// cubicBytes interpolates a line of positions by 4×4 taps, all of them inside
+// the plane, which is not coarse and has step 1.
+func cubicBytes(out []float32, px, py []int32, p *channel[uint8], wx, wy *weights, scale float32) {
+	tx, ty := (*[4 * phases]int16)(wx.fixed), (*[4 * phases]float32)(wy.table)
+	py, out = py[:len(px)], out[:len(px)]
+	stride := p.stride
+	for i, x := range px {
+		y := py[i]
+		wx := (*[4]int16)(tx[4*(x&(phases-1)):])
+		wy := (*[4]float32)(ty[4*(y&(phases-1)):])
+		a, b, c, d := int(wx[0]), int(wx[1]), int(wx[2]), int(wx[3])
+		at := (int(y>>phaseBits)-1)*stride + int(x>>phaseBits) - 1
+		s := (*[4]uint8)(p.pix[at:])
+		v := wy[0] * float32(a*int(s[0])+b*int(s[1])+c*int(s[2])+d*int(s[3]))
+		s = (*[4]uint8)(p.pix[at+stride:])
+		v += float32(wy[1] * float32(a*int(s[0])+b*int(s[1])+c*int(s[2])+d*int(s[3])))
+		s = (*[4]uint8)(p.pix[at+2*stride:])
+		v += float32(wy[2] * float32(a*int(s[0])+b*int(s[1])+c*int(s[2])+d*int(s[3])))
+		s = (*[4]uint8)(p.pix[at+3*stride:])
+		v += float32(wy[3] * float32(a*int(s[0])+b*int(s[1])+c*int(s[2])+d*int(s[3])))
+		out[i] = v * scale
+	}
+}
+
+// linearBytes interpolates a line of positions by 2×2 taps, all of them inside
+// the plane, which has step 1.
+func linearBytes(out []float32, px, py []int32, p *channel[uint8], scale float32) {
+	py, out = py[:len(px)], out[:len(px)]
+	stride := p.stride
+	scale /= phases * phases
+	for i, x := range px {
+		x, y := p.position(x, py[i])
+		b, d := int(x&(phases-1)), int(y&(phases-1))
+		at := int(y>>phaseBits)*stride + int(x>>phaseBits)
+		s, t := (*[2]uint8)(p.pix[at:]), (*[2]uint8)(p.pix[at+stride:])
+		upper := int(s[0])<<phaseBits + b*(int(s[1])-int(s[0]))
+		lower := int(t[0])<<phaseBits + b*(int(t[1])-int(t[0]))
+		out[i] = float32(upper<<phaseBits+d*(lower-upper)) * scale
+	}
+}
+
+// cubicWords interpolates the three channels of a line of positions by 4×4
+// taps, all of them inside the picture.
+func cubicWords(out *[3][]float32, px, py []int32, s *source, wx, wy *weights, scale float32) {
+	tx, ty := (*[4 * phases]int16)(wx.fixed), (*[4 * phases]float32)(wy.table)
+	py = py[:len(px)]
+	red, green, blue := out[0][:len(px)], out[1][:len(px)], out[2][:len(px)]
+	pix, stride := s.wide[0].pix, s.wide[0].stride
+	for i, x := range px {
+		y := py[i]
+		wx := (*[4]int16)(tx[4*(x&(phases-1)):])
+		wy := (*[4]float32)(ty[4*(y&(phases-1)):])
+		a, b, c, d := int(wx[0]), int(wx[1]), int(wx[2]), int(wx[3])
+		at := (int(y>>phaseBits)-1)*stride + 3*(int(x>>phaseBits)-1)
+		var r, g, l float32
+		for _, v := range wy {
+			s := (*[12]uint16)(pix[at:])
+			r += float32(v * float32(a*int(s[0])+b*int(s[3])+c*int(s[6])+d*int(s[9])))
+			g += float32(v * float32(a*int(s[1])+b*int(s[4])+c*int(s[7])+d*int(s[10])))
+			l += float32(v * float32(a*int(s[2])+b*int(s[5])+c*int(s[8])+d*int(s[11])))
+			at += stride
+		}
+		red[i], green[i], blue[i] = r*scale, g*scale, l*scale
+	}
+}
+
+// toRGB turns a line of Y, Cb and Cr, 1 = full scale and grey = 128/255, into
+// red, green and blue: JFIF's equations (ITU-T T.871, clause 7).
+func toRGB(out *[3][]float32) {
+	const grey = 128. / 255
+	luma, cb, cr := out[0], out[1], out[2]
+	cb, cr = cb[:len(luma)], cr[:len(luma)]
+	for i, y := range luma {
+		u, v := cb[i]-grey, cr[i]-grey
+		luma[i] = y + 1.402*v
+		cb[i] = y - 0.114*1.772/0.587*u - 0.299*1.402/0.587*v
+		cr[i] = y + 1.772*u
+	}
+}
