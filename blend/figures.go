@@ -2,6 +2,7 @@ package blend
 
 import (
 	"image"
+	"math"
 	"slices"
 )
 
@@ -23,6 +24,9 @@ const (
 	// figureMargin is by how many cells a figure is grown: its soft edge, and
 	// the reach of the finer bands.
 	figureMargin = 2
+	// someLost is the share of a cell's light from which its loss explains that
+	// it is darker.
+	someLost = 0.02
 	// ownContour is by how much the contour of a figure must be stronger in
 	// the layer that shows it than in the one that shows what is behind.
 	ownContour = 1.3
@@ -131,7 +135,7 @@ func (w *overlap) isWanted(f *figure) bool {
 	stride := w.frame.Dx()
 	return slices.ContainsFunc(f.cells, func(i int32) bool {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
-		return w.c.cost[w.at[i]] <= Wanted || w.layer.costAt(x, y) <= Wanted
+		return w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted
 	})
 }
 
@@ -162,8 +166,16 @@ func (w *overlap) figureMask() []bool {
 	}
 	stride := w.frame.Dx()
 	w.each(func(x, y, i int, at int32) {
+		// What is lost can have been as bright as the other.
+		darkest, brightest := float32(math.Inf(-1)), float32(math.Inf(1))
+		if w.lostAt(x, y) > someLost {
+			darkest = 0
+		}
+		if w.c.lost[at] > someLost {
+			brightest = 0
+		}
 		for c := range mean {
-			mean[c][i] = w.layer.RGB[c].At(x, y) - w.c.rgb[c][at]
+			mean[c][i] = min(max(w.layer.RGB[c].At(x, y)-w.c.rgb[c][at], darkest), brightest)
 		}
 	})
 	size := make([]float32, n)
@@ -424,7 +436,7 @@ func (w *overlap) wishFor(f *figure) wish {
 	for _, i := range f.cells {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
 		lines = lines.Union(image.Rect(x, y, x+1, y+1))
-		wanted += w.c.cost[w.at[i]] - w.layer.costAt(x, y)
+		wanted += w.c.cost[w.at[i]] - w.price.At(x, y)
 		if side := w.endFrom(int(i), 1, near); side != anySide {
 			across[side][y] = true
 		}
@@ -479,7 +491,7 @@ func (w *overlap) pin(g *gridCut, f *figure, side wish) {
 	stride := w.frame.Dx()
 	for _, i := range f.cells {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
-		if w.c.cost[w.at[i]] <= Wanted || w.layer.costAt(x, y) <= Wanted {
+		if w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted {
 			continue // it is held already
 		}
 		p := g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y)

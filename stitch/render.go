@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 	"sync"
 
 	"flatfell.example/blend"
@@ -145,7 +146,8 @@ func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.V
 		}
 		frames[index[k]].Release()
 		l := &layer{pic: pic, frame: &sol.Frames[index[k]], masks: masks}
-		l.tone, l.shade = lightOf(l.frame)
+		l.shade = shadeOf(l.frame)
+		l.tone = lightOf(l.frame, l.shade, true)
 		l.sampler = warp.NewSampler(pic, cams[k], view, warp.Options{MarginPx: coverMarginPx, Shade: l.shade})
 		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
 		layers[k] = l
@@ -161,31 +163,49 @@ func openLayers(ctx context.Context, sol *Solution, frames []*Frame, view warp.V
 const shadeNodes = 513
 
 // lightOf returns how a frame's samples become the picture's: tone curves that
-// give encoded samples, or linear light for the shade to encode.
-func lightOf(f *FrameSolution) (tone *[3][]float32, shade *warp.Shade) {
+// give encoded samples, or linear light for the shade, if not nil, to encode.
+//
+// With whiten a sample whose light is lost to clipping becomes white, whatever
+// the gains of its frame: else a blown-out sky would be grey in a frame that is
+// darkened, and tinted by the correction of the white balance. Without, it
+// becomes the least light that it can have been.
+func lightOf(f *FrameSolution, shade *warp.Shade, whiten bool) *[3][]float32 {
 	dec, enc := f.Tone.Tables()
-	even := f.Vignetting == blend.Vignetting{} && f.Field == blend.Field{}
-	tone = new([3][]float32)
+	white := float32(1) // light that is white wherever it lies in the frame
+	if shade != nil {
+		white = 1 / min(1, slices.Min(shade.Factor))
+	}
+	tone := new([3][]float32)
 	for c, g := range f.Gain {
 		tone[c] = make([]float32, len(dec))
 		for v, l := range dec {
+			l *= float32(g)
+			if whiten && l < white {
+				l += lostLight(v) * (white - l)
+			}
 			switch {
-			case even && g == 1:
+			case shade != nil:
+				tone[c][v] = l
+			case g == 1:
 				tone[c][v] = float32(v) / 65535 // exactly as it came
-			case even:
-				tone[c][v] = enc.Encode(l * float32(g))
 			default:
-				tone[c][v] = l * float32(g)
+				tone[c][v] = enc.Encode(l)
 			}
 		}
 	}
-	if even {
-		return tone, nil
+	return tone
+}
+
+// shadeOf returns what varies over a frame of its light, nil for nothing.
+func shadeOf(f *FrameSolution) *warp.Shade {
+	if f.Vignetting == (blend.Vignetting{}) && f.Field == (blend.Field{}) {
+		return nil
 	}
+	_, enc := f.Tone.Tables()
 	cam := f.Camera()
 	long := max(f.Width, f.Height)
 	nodes := func(side int) int { return max(2, side*(shadeNodes-1)/long+1) }
-	shade = &warp.Shade{Rows: nodes(f.Height), Cols: nodes(f.Width), Encode: (*[65537]float32)(enc)}
+	shade := &warp.Shade{Rows: nodes(f.Height), Cols: nodes(f.Width), Encode: (*[65537]float32)(enc)}
 	for j := range shade.Rows {
 		for i := range shade.Cols {
 			p := lightPos(&cam, geom.Pt{
@@ -195,7 +215,7 @@ func lightOf(f *FrameSolution) (tone *[3][]float32, shade *warp.Shade) {
 			shade.Factor = append(shade.Factor, float32(f.shadeAt(p)))
 		}
 	}
-	return tone, shade
+	return shade
 }
 
 func floorDiv(a, b int) int { return int(math.Floor(float64(a) / float64(b))) }

@@ -7,6 +7,7 @@ import (
 	"image"
 	"math"
 	"path/filepath"
+	"slices"
 
 	"flatfell.example/blend"
 	"flatfell.example/internal/par"
@@ -22,11 +23,6 @@ const (
 	maxCell = 32
 	// seamMargin keeps seams this many cells away from a frame's border.
 	seamMargin = 2
-	// clippedCost is the cost of taking a cell whose light is lost: a few of
-	// them outweigh a detour of the seam.
-	clippedCost = 0.5
-	// blownOut is the sample from which a channel's light is lost.
-	blownOut = 0xffff * 99 / 100
 	// noiseCost is the cost of taking a cell from a frame that was brightened
 	// by a stop: where all else is equal the seam moves toward it.
 	noiseCost = 0.0005
@@ -90,20 +86,19 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 	for c := range out.RGB {
 		out.RGB[c] = new(raster.Plane)
 	}
-	fillFrom(s, l.tone, l.masks, &out.RGB, out.Valid, r)
+	fillFrom(s, lightOf(l.frame, l.shade, false), l.masks, &out.RGB, out.Valid, r)
 	gain := l.frame.Gain
 	noise := float32(noiseCost * math.Max(0, math.Log2((gain[0]+gain[1]+gain[2])/3)))
 	for i := range out.Cost.Pix {
 		out.Cost.Pix[i] = noise
 	}
-	if isBlownOut(small) {
+	if isClipped(small) {
 		lost := [3]*raster.Plane{new(raster.Plane), new(raster.Plane), new(raster.Plane)}
 		plain := warp.NewSampler(small, cam, coarse, warp.Options{})
-		fillFrom(plain, lostLight(), l.masks, &lost, new(raster.Plane), r)
-		for c := range lost {
-			for i, v := range lost[c].Pix {
-				out.Cost.Pix[i] += clippedCost / 3 * max(v, 0)
-			}
+		fillFrom(plain, lostCurves(), l.masks, &lost, new(raster.Plane), r)
+		out.Lost = lost[0]
+		for i := range out.Lost.Pix {
+			out.Lost.Pix[i] = min(max((lost[0].Pix[i]+lost[1].Pix[i]+lost[2].Pix[i])/3, 0), 1)
 		}
 	}
 	if len(keep) == 0 {
@@ -124,23 +119,17 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 	return out
 }
 
-// isBlownOut reports whether any sample has lost its light.
-func isBlownOut(pic *raster.Picture) bool {
-	for _, v := range pic.Pix {
-		if v >= blownOut {
-			return true
-		}
-	}
-	return false
+// isClipped reports whether any sample has lost of its light.
+func isClipped(pic *raster.Picture) bool {
+	return slices.ContainsFunc(pic.Pix, func(v uint16) bool { return lostLight(int(v)) > 0 })
 }
 
-// lostLight returns the curves that are 1 where a sample has lost its light.
-func lostLight() *[3][]float32 {
+// lostCurves returns the part of a sample's light that is lost, as curves of the
+// samples.
+func lostCurves() *[3][]float32 {
 	curve := make([]float32, 1<<16)
 	for v := range curve {
-		if v >= blownOut {
-			curve[v] = 1
-		}
+		curve[v] = lostLight(v)
 	}
 	return &[3][]float32{curve, curve, curve}
 }
