@@ -12,7 +12,7 @@ import (
 
 const (
 	// figureStep is the least difference of a figure, summed over the
-	// channels, of the mean of 3 × 3 cells, and figureNoise its least
+	// channels, of the median of 3 × 3 cells, and figureNoise its least
 	// multiple of the overlap's median difference.
 	figureStep  = 0.06
 	figureNoise = 4
@@ -157,12 +157,13 @@ func (w *overlap) touching(found []figure) (pairs [][2]int) {
 }
 
 // figureMask returns the cells that differ by more than noise and a shift of
-// texture make, lines one or two cells thick left out.
+// texture make, lines one or two cells thick left out: a mean, not a median,
+// would thicken the glints of the sea, which differ from frame to frame.
 func (w *overlap) figureMask() []bool {
 	n := len(w.kind)
-	var mean [3][]float32
-	for c := range mean {
-		mean[c] = make([]float32, n)
+	var diff [3][]float32
+	for c := range diff {
+		diff[c] = make([]float32, n)
 	}
 	stride := w.frame.Dx()
 	w.each(func(x, y, i int, at int32) {
@@ -174,25 +175,26 @@ func (w *overlap) figureMask() []bool {
 		if w.c.lost[at] > someLost {
 			brightest = 0
 		}
-		for c := range mean {
-			mean[c][i] = min(max(w.layer.RGB[c].At(x, y)-w.c.rgb[c][at], darkest), brightest)
+		for c := range diff {
+			diff[c][i] = min(max(w.layer.RGB[c].At(x, y)-w.c.rgb[c][at], darkest), brightest)
 		}
 	})
 	size := make([]float32, n)
 	var all []float32
 	w.each(func(_, _, i int, _ int32) {
 		sum := float32(0)
-		for c := range mean {
-			m, k := float32(0), float32(0)
+		for c := range diff {
+			var around [9]float32
+			k := 0
 			for _, row := range [3]int{i - stride, i, i + stride} {
 				for j := row - 1; j <= row+1; j++ {
 					if w.kind[j] == both {
-						m += mean[c][j]
+						around[k] = diff[c][j]
 						k++
 					}
 				}
 			}
-			sum += abs(m / k)
+			sum += abs(median(around[:k]))
 		}
 		size[i] = sum
 		all = append(all, sum)
@@ -239,6 +241,17 @@ func (w *overlap) figureMask() []bool {
 		front = next
 	}
 	return mask
+}
+
+// median returns the median of a few values, which it sorts: of an even number,
+// the upper of the two in the middle.
+func median(v []float32) float32 {
+	for i := 1; i < len(v); i++ {
+		for k := i; k > 0 && v[k] < v[k-1]; k-- {
+			v[k], v[k-1] = v[k-1], v[k]
+		}
+	}
+	return v[len(v)/2]
 }
 
 // owner returns the side that shows the figure: the one in which it stands out
