@@ -2,6 +2,7 @@ package blend
 
 import (
 	"image"
+	"math"
 	"slices"
 )
 
@@ -11,7 +12,7 @@ import (
 
 const (
 	// figureStep is the least difference of a figure, summed over the
-	// channels, of the mean of 3 × 3 cells, and figureNoise its least
+	// channels, of the median of 3 × 3 cells, and figureNoise its least
 	// multiple of the overlap's median difference.
 	figureStep  = 0.06
 	figureNoise = 4
@@ -23,6 +24,9 @@ const (
 	// figureMargin is by how many cells a figure is grown: its soft edge, and
 	// the reach of the finer bands.
 	figureMargin = 2
+	// someLost is the share of a cell's light from which its loss explains that
+	// it is darker.
+	someLost = 0.02
 	// ownContour is by how much the contour of a figure must be stronger in
 	// the layer that shows it than in the one that shows what is behind.
 	ownContour = 1.3
@@ -131,7 +135,7 @@ func (w *overlap) isWanted(f *figure) bool {
 	stride := w.frame.Dx()
 	return slices.ContainsFunc(f.cells, func(i int32) bool {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
-		return w.c.cost[w.at[i]] <= Wanted || w.layer.costAt(x, y) <= Wanted
+		return w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted
 	})
 }
 
@@ -153,34 +157,44 @@ func (w *overlap) touching(found []figure) (pairs [][2]int) {
 }
 
 // figureMask returns the cells that differ by more than noise and a shift of
-// texture make, lines one or two cells thick left out.
+// texture make, lines one or two cells thick left out: a mean, not a median,
+// would thicken the glints of the sea, which differ from frame to frame.
 func (w *overlap) figureMask() []bool {
 	n := len(w.kind)
-	var mean [3][]float32
-	for c := range mean {
-		mean[c] = make([]float32, n)
+	var diff [3][]float32
+	for c := range diff {
+		diff[c] = make([]float32, n)
 	}
 	stride := w.frame.Dx()
 	w.each(func(x, y, i int, at int32) {
-		for c := range mean {
-			mean[c][i] = w.layer.RGB[c].At(x, y) - w.c.rgb[c][at]
+		// What is lost can have been as bright as the other.
+		darkest, brightest := float32(math.Inf(-1)), float32(math.Inf(1))
+		if w.lostAt(x, y) > someLost {
+			darkest = 0
+		}
+		if w.c.lost[at] > someLost {
+			brightest = 0
+		}
+		for c := range diff {
+			diff[c][i] = min(max(w.layer.RGB[c].At(x, y)-w.c.rgb[c][at], darkest), brightest)
 		}
 	})
 	size := make([]float32, n)
 	var all []float32
 	w.each(func(_, _, i int, _ int32) {
 		sum := float32(0)
-		for c := range mean {
-			m, k := float32(0), float32(0)
+		for c := range diff {
+			var around [9]float32
+			k := 0
 			for _, row := range [3]int{i - stride, i, i + stride} {
 				for j := row - 1; j <= row+1; j++ {
 					if w.kind[j] == both {
-						m += mean[c][j]
+						around[k] = diff[c][j]
 						k++
 					}
 				}
 			}
-			sum += abs(m / k)
+			sum += abs(median(around[:k]))
 		}
 		size[i] = sum
 		all = append(all, sum)
@@ -227,6 +241,17 @@ func (w *overlap) figureMask() []bool {
 		front = next
 	}
 	return mask
+}
+
+// median returns the median of a few values, which it sorts: of an even number,
+// the upper of the two in the middle.
+func median(v []float32) float32 {
+	for i := 1; i < len(v); i++ {
+		for k := i; k > 0 && v[k] < v[k-1]; k-- {
+			v[k], v[k-1] = v[k-1], v[k]
+		}
+	}
+	return v[len(v)/2]
 }
 
 // owner returns the side that shows the figure: the one in which it stands out
@@ -424,7 +449,7 @@ func (w *overlap) wishFor(f *figure) wish {
 	for _, i := range f.cells {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
 		lines = lines.Union(image.Rect(x, y, x+1, y+1))
-		wanted += w.c.cost[w.at[i]] - w.layer.costAt(x, y)
+		wanted += w.c.cost[w.at[i]] - w.price.At(x, y)
 		if side := w.endFrom(int(i), 1, near); side != anySide {
 			across[side][y] = true
 		}
@@ -479,7 +504,7 @@ func (w *overlap) pin(g *gridCut, f *figure, side wish) {
 	stride := w.frame.Dx()
 	for _, i := range f.cells {
 		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
-		if w.c.cost[w.at[i]] <= Wanted || w.layer.costAt(x, y) <= Wanted {
+		if w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted {
 			continue // it is held already
 		}
 		p := g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y)

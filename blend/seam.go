@@ -25,9 +25,14 @@ type SeamLayer struct {
 	// by what the blend reaches over. It covers Rect.
 	Valid *raster.Plane
 	// Cost, if not nil, is what taking a cell from the layer costs beside the
-	// seam, in units of full scale: above zero where it is clipped or noisy,
+	// seam, in units of full scale: above zero where it is noisy or blurred,
 	// [Wanted] where it must be taken if that can be. It covers Rect.
 	Cost *raster.Plane
+	// Lost, if not nil, is the share of a cell's light that is lost to
+	// clipping, 0 to 1: RGB is then the least that it can have been. Seams
+	// avoid such cells and what lies near them, and what is brighter in
+	// another layer is no figure for that. It covers Rect.
+	Lost *raster.Plane
 }
 
 // Wanted is the Cost of a cell that must be taken from a layer, unless another
@@ -92,6 +97,13 @@ const (
 	gradientScale = 1
 	// borderCost is the cost of a cell of seam at a layer's very border.
 	borderCost = 0.1
+	// lostCost is the cost of taking a cell whose light is lost: a few of them
+	// outweigh a detour of the seam.
+	lostCost = 0.5
+	// lostReach is how far around lost light its cost is spread, as a share of
+	// the largest distance to the layer's border: a seam that passes close by
+	// lets the coarse bands carry the missing light across.
+	lostReach = 1. / 12
 	// seedShare is the share of the largest lead at which a cell becomes a
 	// seed. A cut that encloses a seed shrinks to it where the layers agree,
 	// so that the seed must be a useful part of the frame by itself.
@@ -174,8 +186,10 @@ func checkSeamLayers(grid image.Rectangle, cell int, layers []SeamLayer, wrap bo
 			return fmt.Errorf("%w: layer %d is %d cells wide, a turn has %d", ErrSeams, i, l.Rect.Dx(), grid.Dx())
 		}
 		planes := []*raster.Plane{l.RGB[0], l.RGB[1], l.RGB[2], l.Valid}
-		if l.Cost != nil {
-			planes = append(planes, l.Cost)
+		for _, p := range [2]*raster.Plane{l.Cost, l.Lost} {
+			if p != nil {
+				planes = append(planes, p)
+			}
 		}
 		for _, p := range planes {
 			if p == nil || !l.Rect.In(p.Rect) {
@@ -186,12 +200,59 @@ func checkSeamLayers(grid image.Rectangle, cell int, layers []SeamLayer, wrap bo
 	return nil
 }
 
-// costAt returns the cost of a cell.
-func (l *SeamLayer) costAt(x, y int) float32 {
-	if l.Cost == nil {
-		return 0
+// price returns what taking each cell of the layer costs: Cost, and what is
+// lost there and within reach.
+func (l *SeamLayer) price(reach int) *raster.Plane {
+	out := raster.NewPlane(l.Rect)
+	if l.Lost != nil {
+		l.spreadLost(out, reach)
 	}
-	return l.Cost.At(x, y)
+	for y := l.Rect.Min.Y; y < l.Rect.Max.Y; y++ {
+		row := out.Row(y)
+		for i := range row {
+			x := l.Rect.Min.X + i
+			if l.Lost != nil {
+				row[i] = lostCost * max(row[i], l.Lost.At(x, y))
+			}
+			if l.Cost != nil {
+				row[i] = max(row[i], 0) + l.Cost.At(x, y)
+				if l.Cost.At(x, y) <= Wanted {
+					row[i] = Wanted
+				}
+			}
+		}
+	}
+	return out
+}
+
+// spreadLost sets dst to the mean of Lost around each cell, under a window whose
+// weights fall to nothing at reach in x and in y: two boxes, one after the other.
+func (l *SeamLayer) spreadLost(dst *raster.Plane, reach int) {
+	for y := l.Rect.Min.Y; y < l.Rect.Max.Y; y++ {
+		for i := range dst.Row(y) {
+			dst.Row(y)[i] = l.Lost.At(l.Rect.Min.X+i, y)
+		}
+	}
+	box := func(n, stride, from int, sum []float32) {
+		sum[0] = 0
+		for i := range n {
+			sum[i+1] = sum[i] + dst.Pix[from+i*stride]
+		}
+		r := reach / 2
+		for i := range n {
+			dst.Pix[from+i*stride] = (sum[min(n, i+r+1)] - sum[max(0, i-r)]) / float32(2*r+1)
+		}
+	}
+	w, h := l.Rect.Dx(), l.Rect.Dy()
+	sum := make([]float32, max(w, h)+1)
+	for range 2 {
+		for y := range h {
+			box(w, 1, y*dst.Stride, sum)
+		}
+		for x := range w {
+			box(h, dst.Stride, x, sum)
+		}
+	}
 }
 
 // middleOut orders layers by the distance of their centres from the grid's.
@@ -216,12 +277,13 @@ type composite struct {
 	depth  []float32 // distance to the border of the cell's own layer
 	reach  []float32 // 1 / depth of the strip that seams avoid in that layer
 	cost   []float32 // of the cell in its own layer
+	lost   []float32 // of the cell's light in its own layer
 }
 
 func newComposite(l *Labels, o SeamOptions) *composite {
-	c := &composite{o: o, labels: l, depth: make([]float32, len(l.L)), reach: make([]float32, len(l.L)), cost: make([]float32, len(l.L))}
-	for k := range c.rgb {
-		c.rgb[k] = make([]float32, len(l.L))
+	c := &composite{o: o, labels: l}
+	for _, v := range []*[]float32{&c.rgb[0], &c.rgb[1], &c.rgb[2], &c.depth, &c.reach, &c.cost, &c.lost} {
+		*v = make([]float32, len(l.L))
 	}
 	for i := range l.L {
 		l.L[i] = -1
@@ -277,6 +339,7 @@ type overlap struct {
 	at     []int32         // index of the composite's cell, in frame; −1 outside the grid
 	depth  []float32       // of the layer, in frame
 	reach  float32
+	price  *raster.Plane // of the layer's cells
 }
 
 func newOverlap(c *composite, l *SeamLayer, area image.Rectangle) *overlap {
@@ -311,14 +374,24 @@ func newOverlap(c *composite, l *SeamLayer, area image.Rectangle) *overlap {
 		}
 	}
 	w.depth = borderDistance(w.frame.Dx(), w.frame.Dy(), func(i int) bool { return w.kind[i] == newOnly || w.kind[i] == both })
-	if deepest := slices.Max(w.depth); deepest > 0 && c.o.Border > 0 {
+	deepest := slices.Max(w.depth)
+	if deepest > 0 && c.o.Border > 0 {
 		w.reach = 1 / (deepest * float32(c.o.Border))
 	}
+	w.price = l.price(int(deepest * lostReach))
 	return w
 }
 
 func (w *overlap) index(x, y int) int {
 	return (y-w.frame.Min.Y)*w.frame.Dx() + x - w.frame.Min.X
+}
+
+// lostAt returns the share of the layer's light that is lost in a cell.
+func (w *overlap) lostAt(x, y int) float32 {
+	if w.layer.Lost == nil {
+		return 0
+	}
+	return w.layer.Lost.At(x, y)
 }
 
 // give labels with n the layer's cells: those that only it has, and of those
@@ -333,7 +406,7 @@ func (w *overlap) give(n int, takes func(x, y int) bool) {
 			at := w.at[i]
 			w.c.labels.L[at] = int16(n)
 			w.c.depth[at], w.c.reach[at] = w.depth[i], w.reach
-			w.c.cost[at] = w.layer.costAt(x, y)
+			w.c.cost[at], w.c.lost[at] = w.price.At(x, y), w.lostAt(x, y)
 			for k := range w.c.rgb {
 				w.c.rgb[k][at] = w.layer.RGB[k].At(x, y)
 			}
@@ -355,7 +428,7 @@ func (w *overlap) graph() (g *gridCut, ok bool) {
 				continue
 			}
 			p := g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y)
-			if more := w.layer.costAt(x, y) - w.c.cost[w.at[i]]; more > 0 {
+			if more := w.price.At(x, y) - w.c.cost[w.at[i]]; more > 0 {
 				g.terminal(p, int32(min(more*seamUnits, hardLink)), 0)
 			} else if more < 0 {
 				g.terminal(p, 0, int32(min(-more*seamUnits, hardLink)))

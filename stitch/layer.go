@@ -36,7 +36,7 @@ func newLayers(ctx context.Context, sol *Solution, kept *cache, view warp.View) 
 	layers := make([]*layer, len(cams))
 	for k := range layers {
 		l := &layer{ctx: ctx, kept: kept, index: index[k], frame: &sol.Frames[index[k]], cam: cams[k], view: view, fail: func(error) {}}
-		l.light = lightOf(l.frame)
+		l.light = lightOf(l.frame, true)
 		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
 		layers[k] = l
 	}
@@ -96,23 +96,43 @@ func (l *layer) forget() {
 
 // lightOf returns how a frame's samples become the picture's, nil if they stay
 // as they are.
-func lightOf(f *FrameSolution) *warp.Light {
+//
+// With whiten a sample whose light is lost to clipping becomes white, whatever
+// the gains of its frame: else a blown-out sky would be grey in a frame that is
+// darkened, and tinted by the correction of the white balance. Without, it
+// becomes the least light that it can have been.
+func lightOf(f *FrameSolution, whiten bool) *warp.Light {
 	even := f.Vignetting == blend.Vignetting{} && f.Field == blend.Field{}
 	if even && f.Gain == [3]float64{1, 1, 1} {
 		return nil
 	}
 	dec, enc := f.Tone.Tables()
-	decode, encode := every(dec[:], decodeStep), every(enc[:65536], encodeStep)
-	light := &warp.Light{Decode: [3][]float32{decode, decode, decode}, Encode: [3][]float32{encode, encode, encode}}
-	for c, g := range f.Gain {
-		light.Gain[c] = float32(g)
-	}
+	encode := every(enc[:65536], encodeStep)
+	light := &warp.Light{Encode: [3][]float32{encode, encode, encode}, Gain: [3]float32{1, 1, 1}}
+	white := float32(1) // light that is white wherever it lies in the frame
 	if !even {
 		cam := f.Camera()
 		light.Shade = func(p geom.Pt) float64 { return f.shadeAt(lightPos(&cam, p)) }
+		for i := range shadeGrid * shadeGrid {
+			at := geom.Pt{X: float64(f.Width) * float64(i%shadeGrid) / (shadeGrid - 1), Y: float64(f.Height) * float64(i/shadeGrid) / (shadeGrid - 1)}
+			white = max(white, float32(1/light.Shade(at)))
+		}
+	}
+	for c, g := range f.Gain {
+		curve := every(dec[:], decodeStep)
+		for i := range curve {
+			curve[i] *= float32(g)
+			if whiten && curve[i] < white {
+				curve[i] += lostLight(i*decodeStep) * (white - curve[i])
+			}
+		}
+		light.Decode[c] = curve
 	}
 	return light
 }
+
+// shadeGrid² places of a frame tell the least of its shade.
+const shadeGrid = 33
 
 // The steps at which the curves' tables are taken, divisors of 65535. Straight
 // lines between are off by a sixth of a 16-bit step in the darkest part of the

@@ -16,9 +16,13 @@ const (
 	// lightGrid is the number of places across a frame's width at which two
 	// frames' light is compared, down its height in proportion.
 	lightGrid = 48
-	// Places above clipped (encoded) or below dark (linear) in either frame
-	// don't show the ratio of exposures.
-	clipped, dark = 0.97, 0.01
+	// Samples above clipped (encoded) are no measure of the light: cameras bend
+	// their curves there, and sharpening and JPEG spread what is clipped over
+	// its neighbours. It is the one threshold for that: places with such a
+	// sample are not compared, and from there on a sample goes over into white.
+	clipped = 0.97
+	// dark (linear) is the light below which places are not compared either.
+	dark = 0.01
 )
 
 // balance estimates how the placed frames recorded the light.
@@ -137,4 +141,15 @@ func rgbAt(img image.Image) func(x, y int) color.RGBA64 {
 		return m.RGBA64At
 	}
 	return func(x, y int) color.RGBA64 { return color.RGBA64Model.Convert(img.At(x, y)).(color.RGBA64) }
+}
+
+// lostLight returns the part of a sample's light that is lost to clipping: 0 up
+// to clipped, 1 at full scale, smooth between.
+func lostLight(v int) float32 {
+	const from = clipped * 0xffff
+	if float64(v) <= from {
+		return 0
+	}
+	t := (float64(v) - from) / (0xffff - from)
+	return float32(t * t * (3 - 2*t))
 }

@@ -83,12 +83,12 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	c := newClock(sol)
 	kept := newCache(frames, o)
 	layers := newLayers(ctx, sol, kept, view)
-	seamLayers, cell, err := lookForSeams(ctx, layers, view, o)
+	judged, drawn, cell, err := lookForSeams(ctx, layers, view, o)
 	if err != nil {
 		return err
 	}
 	c.lap("read")
-	labels, err := findSeams(ctx, seamLayers, cell, view, o)
+	labels, err := findSeams(ctx, judged, cell, view, o)
 	if err != nil {
 		return err
 	}
@@ -100,7 +100,7 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	for i := range layers {
 		bl[i] = layers[i]
 	}
-	b, err := blend.NewBlender(bl, labels, blend.MultibandOptions{Coarse: seamLayers})
+	b, err := blend.NewBlender(bl, labels, blend.MultibandOptions{Coarse: drawn})
 	if err != nil {
 		return err
 	}

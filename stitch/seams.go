@@ -7,6 +7,7 @@ import (
 	"image"
 	"math"
 	"path/filepath"
+	"slices"
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
@@ -23,11 +24,6 @@ const (
 	maxCell = 32
 	// seamMargin keeps seams this many cells away from a frame's border.
 	seamMargin = 2
-	// clippedCost is the cost of taking a cell whose light is lost: a few of
-	// them outweigh a detour of the seam.
-	clippedCost = 0.5
-	// blownOut is the sample from which a channel's light is lost.
-	blownOut = 0xffff * 99 / 100
 	// noiseCost is the cost of taking a cell from a frame that was brightened
 	// by a stop: where all else is equal the seam moves toward it.
 	noiseCost = 0.0005
@@ -42,13 +38,14 @@ func cellFor(framePixels int) int {
 	return cell
 }
 
-// lookForSeams resamples the layers on the seams' grid. cell is the side of
-// its cells in output pixels.
-func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Options) (out []blend.SeamLayer, cell int, err error) {
+// lookForSeams resamples the layers on the seams' grid, once as the seams judge
+// them and once as they are drawn. cell is the side of its cells in output
+// pixels.
+func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Options) (judged, drawn []blend.SeamLayer, cell int, err error) {
 	keep := keepsOf(layers, o.Keep)
 	cell = cellFor(layers[0].frame.Width * layers[0].frame.Height)
 	coarse := coarseView(view, cell)
-	out = make([]blend.SeamLayer, len(layers))
+	judged, drawn = make([]blend.SeamLayer, len(layers)), make([]blend.SeamLayer, len(layers))
 	done := newCounter(len(layers), o.stage("read"))
 	err = par.Do(ctx, o.Workers, len(layers), func(i int) error {
 		l := layers[i]
@@ -67,11 +64,11 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 		} else {
 			r = r.Intersect(coarse.Rect)
 		}
-		out[i] = l.seamLayer(small, coarse, cell, r, keep[i])
+		judged[i], drawn[i] = l.seamLayer(small, coarse, cell, r, keep[i])
 		done()
 		return nil
 	})
-	return out, cell, err
+	return judged, drawn, cell, err
 }
 
 // coarseView returns the view on cells.
@@ -95,25 +92,29 @@ func findSeams(ctx context.Context, layers []blend.SeamLayer, cell int, view war
 }
 
 // seamLayer resamples the layer on part r of the seams' grid. small is its
-// picture reduced by cell.
-func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) blend.SeamLayer {
+// picture reduced by cell. The two differ where light is lost to clipping, see
+// lightOf.
+func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) (judged, drawn blend.SeamLayer) {
 	cam := l.frame.Camera().Scaled(1 / float64(cell))
 	cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
-	light := l.light
-	if light != nil && light.Shade != nil {
-		shade, scaled := light.Shade, *light
-		scaled.Shade = func(p geom.Pt) float64 {
-			return shade(geom.Pt{X: p.X * float64(cell), Y: p.Y * float64(cell)})
+	scaled := func(light *warp.Light) *warp.Light {
+		if light == nil || light.Shade == nil {
+			return light
 		}
-		light = &scaled
+		out := *light
+		out.Shade = func(p geom.Pt) float64 {
+			return light.Shade(geom.Pt{X: p.X * float64(cell), Y: p.Y * float64(cell)})
+		}
+		return &out
 	}
-	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Light: light})
-	out := blend.SeamLayer{Rect: r, Valid: raster.NewPlane(r), Cost: raster.NewPlane(r)}
-	for c := range out.RGB {
-		out.RGB[c] = raster.NewPlane(r)
+	planes := func() [3]*raster.Plane {
+		return [3]*raster.Plane{raster.NewPlane(r), raster.NewPlane(r), raster.NewPlane(r)}
 	}
+	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Light: scaled(l.light)})
+	out := blend.SeamLayer{Rect: r, RGB: planes(), Valid: raster.NewPlane(r), Cost: raster.NewPlane(r)}
 	valid := make([]uint8, r.Dx()*r.Dy())
 	s.Fill(&out.RGB, valid, r)
+	drawn = blend.SeamLayer{Rect: r, RGB: out.RGB}
 	for i, v := range valid {
 		out.Valid.Pix[i] = float32(v) / 255
 	}
@@ -122,17 +123,18 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 	for i := range out.Cost.Pix {
 		out.Cost.Pix[i] = noise
 	}
-	if isBlownOut(small) {
-		lost := [3]*raster.Plane{raster.NewPlane(r), raster.NewPlane(r), raster.NewPlane(r)}
-		warp.NewSampler(lostLight(small), cam, coarse, warp.Options{}).Fill(&lost, nil, r)
-		for c := range lost {
-			for i, v := range lost[c].Pix {
-				out.Cost.Pix[i] += clippedCost / 3 * max(v, 0)
-			}
+	if isClipped(small) {
+		out.RGB = planes()
+		warp.NewSampler(small, cam, coarse, warp.Options{Light: scaled(lightOf(l.frame, false))}).Fill(&out.RGB, nil, r)
+		lost := planes()
+		warp.NewSampler(lostPart(small), cam, coarse, warp.Options{}).Fill(&lost, nil, r)
+		out.Lost = lost[0]
+		for i := range out.Lost.Pix {
+			out.Lost.Pix[i] = min(max((lost[0].Pix[i]+lost[1].Pix[i]+lost[2].Pix[i])/3, 0), 1)
 		}
 	}
 	if len(keep) == 0 {
-		return out
+		return out, drawn
 	}
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		row := out.Cost.Row(y)
@@ -146,27 +148,19 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 			}
 		}
 	}
-	return out
+	return out, drawn
 }
 
-// isBlownOut reports whether any sample has lost its light.
-func isBlownOut(pic *raster.Picture) bool {
-	for _, v := range pic.Pix {
-		if v >= blownOut {
-			return true
-		}
-	}
-	return false
+// isClipped reports whether any sample has lost of its light.
+func isClipped(pic *raster.Picture) bool {
+	return slices.ContainsFunc(pic.Pix, func(v uint16) bool { return lostLight(int(v)) > 0 })
 }
 
-// lostLight returns a picture that is white where a sample has lost its light
-// and black elsewhere.
-func lostLight(pic *raster.Picture) *raster.Picture {
+// lostPart returns a picture of the part of each sample's light that is lost.
+func lostPart(pic *raster.Picture) *raster.Picture {
 	out := raster.NewPicture(pic.Rect)
 	for i, v := range pic.Pix {
-		if v >= blownOut {
-			out.Pix[i] = 0xffff
-		}
+		out.Pix[i] = uint16(lostLight(int(v))*0xffff + 0.5)
 	}
 	return out
 }
