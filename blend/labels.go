@@ -173,6 +173,58 @@ func (l *Labels) spread() *Labels {
 	return &out
 }
 
+// alone returns the label that all cells of each square of n × n have, or −1;
+// the last squares may hold fewer. It is nil for a turn that is no multiple of
+// n cells.
+func (l *Labels) alone(n int) *Labels {
+	down := func(v int) int { q, _ := floorDivMod(v, n); return q }
+	if l.Wrap && (l.Rect.Min.X%n != 0 || l.Rect.Dx()%n != 0) {
+		return nil
+	}
+	out := &Labels{
+		Rect: image.Rect(down(l.Rect.Min.X), down(l.Rect.Min.Y), down(l.Rect.Max.X-1)+1, down(l.Rect.Max.Y-1)+1),
+		Cell: l.Cell * n, Wrap: l.Wrap,
+	}
+	out.L = make([]int16, out.Rect.Dx()*out.Rect.Dy())
+	for y := out.Rect.Min.Y; y < out.Rect.Max.Y; y++ {
+		for x := out.Rect.Min.X; x < out.Rect.Max.X; x++ {
+			part := image.Rect(x*n, y*n, x*n+n, y*n+n).Intersect(l.Rect)
+			label := int16(l.At(part.Min.X, part.Min.Y))
+			for v := part.Min.Y; v < part.Max.Y; v++ {
+				row := l.L[(v-l.Rect.Min.Y)*l.Rect.Dx()+part.Min.X-l.Rect.Min.X:][:part.Dx()]
+				for _, other := range row {
+					if other != label {
+						label = -1
+					}
+				}
+			}
+			out.L[(y-out.Rect.Min.Y)*out.Rect.Dx()+x-out.Rect.Min.X] = label
+		}
+	}
+	return out
+}
+
+// only returns the label of all cells under r (output pixels), if they have one
+// and the same. l may be nil.
+func (l *Labels) only(r image.Rectangle) (label int, ok bool) {
+	if l == nil {
+		return -1, false
+	}
+	x0, _ := floorDivMod(r.Min.X, l.Cell)
+	x1, _ := floorDivMod(r.Max.X-1, l.Cell)
+	y0, _ := floorDivMod(r.Min.Y, l.Cell)
+	y1, _ := floorDivMod(r.Max.Y-1, l.Cell)
+	label = l.At(x0, y0)
+	for y := y0; y <= y1; y++ {
+		for x := x0; x <= x1; x++ {
+			if l.At(x, y) != label {
+				return -1, false
+			}
+		}
+	}
+	return label, label >= 0
+}
+
 // clampTo returns v moved into [lo, hi).
 func clampTo(v, lo, hi int) int { return min(max(v, lo), hi-1) }
 

@@ -128,6 +128,7 @@ type Blender struct {
 	o      MultibandOptions
 	fine   int // bands that are blended at full size
 	coarse *coarsePart
+	alone  *Labels // of squares of cells: the label that all of them have, or −1
 }
 
 // NewBlender returns the blend of layers by labels. An error wraps
@@ -161,6 +162,7 @@ func NewBlender(layers []Layer, labels *Labels, o MultibandOptions) (*Blender, e
 			b.coarse = newCoarsePart(o.Coarse, b.labels, o.Bands-below)
 		}
 	}
+	b.alone = b.labels.alone(aloneCells)
 	if b.o.Tile == 0 {
 		b.o.Tile = 256
 		if b.fine > 4 {
@@ -451,9 +453,20 @@ func (b *Blender) single(kind blockKind, r image.Rectangle, s *tileScratch) *fil
 	return f
 }
 
+// aloneCells is the side in cells of the squares that tell quickly that a
+// block is far from any seam.
+const aloneCells = 8
+
 // kindOf says how a block is made.
 func (b *Blender) kindOf(block image.Rectangle, s *tileScratch) blockKind {
 	support := b.support(block, s)
+	reach := support
+	if b.coarse != nil {
+		reach = support.Union(b.coarse.support(block))
+	}
+	if label, ok := b.alone.only(reach.Inset(-b.labels.Cell)); ok {
+		return blockKind{label: int16(label)}
+	}
 	s.among = b.labels.appendAmong(s.among[:0], support)
 	fine := len(s.among)
 	first := 0

@@ -100,6 +100,12 @@ func (p *Picture) At(x, y int) color.Color {
 	return c
 }
 
+// RGBA64At implements image.RGBA64Image.
+func (p *Picture) RGBA64At(x, y int) color.RGBA64 {
+	r, g, b, a := p.At(x, y).RGBA()
+	return color.RGBA64{R: uint16(r), G: uint16(g), B: uint16(b), A: uint16(a)}
+}
+
 // Opaque reports whether every pixel has content.
 func (p *Picture) Opaque() bool {
 	for _, a := range p.Alpha {

@@ -41,3 +41,23 @@ func (p *Plane) Reset(r image.Rectangle) {
 	}
 	p.Pix, p.Stride, p.Rect = p.Pix[:n], r.Dx(), r
 }
+
+// CopyClamped fills p with the samples of src at the same places; beyond src
+// its border is repeated. src must not be empty.
+func (p *Plane) CopyClamped(src *Plane) {
+	s := src.Rect
+	x0 := min(max(s.Min.X, p.Rect.Min.X), p.Rect.Max.X) // [x0, x1) lies in both
+	x1 := max(x0, min(s.Max.X, p.Rect.Max.X))
+	for y := p.Rect.Min.Y; y < p.Rect.Max.Y; y++ {
+		row, from := p.Row(y), src.Row(min(max(y, s.Min.Y), s.Max.Y-1))
+		for x := p.Rect.Min.X; x < x0; x++ {
+			row[x-p.Rect.Min.X] = from[min(max(x, s.Min.X), s.Max.X-1)-s.Min.X]
+		}
+		if x0 < x1 {
+			copy(row[x0-p.Rect.Min.X:x1-p.Rect.Min.X], from[x0-s.Min.X:])
+		}
+		for x := x1; x < p.Rect.Max.X; x++ {
+			row[x-p.Rect.Min.X] = from[min(max(x, s.Min.X), s.Max.X-1)-s.Min.X]
+		}
+	}
+}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
 	"math"
 	"path/filepath"
 	"slices"
@@ -39,7 +38,7 @@ const maxFrames = 200
 type aligner struct {
 	o      Options
 	frames []*Frame
-	imgs   []image.Image
+	kept   *cache
 	sets   []*features.Set
 	small  []*raster.Plane // luma at the working size
 	shrink int
@@ -77,7 +76,7 @@ func Align(ctx context.Context, frames []*Frame, o Options) (*Solution, error) {
 	if err := checkKeep(frames, o.Keep); err != nil {
 		return nil, err
 	}
-	a := &aligner{o: o, frames: frames}
+	a := &aligner{o: o, frames: frames, kept: newCache(frames, o)}
 	sol := &Solution{Version: solutionVersion}
 	c := newClock(sol)
 	if err := a.look(ctx); err != nil {
@@ -145,16 +144,15 @@ func (a *aligner) look(ctx context.Context) error {
 	if min(w, h)/a.shrink < 48 {
 		return fmt.Errorf("%w: %s is %d×%d pixels, too small to find anything in; use the camera's full-size files", ErrFrames, a.frames[0].Name, w, h)
 	}
-	a.imgs = make([]image.Image, n)
 	a.sets = make([]*features.Set, n)
 	a.small = make([]*raster.Plane, n)
 	done := newCounter(n, a.o.stage("find corners"))
 	if err := par.Do(ctx, a.o.Workers, n, func(i int) error {
-		img, err := a.frames[i].Image(ctx)
+		img, err := a.kept.hold(ctx, i)
 		if err != nil {
 			return err
 		}
-		a.imgs[i] = img
+		defer a.kept.free(i)
 		if a.small[i], err = raster.Luma(ctx, 1, img, a.shrink); err != nil {
 			return err
 		}
@@ -465,10 +463,14 @@ func (a *aligner) notJoined(groups [][]int) error {
 // refine measures ties at full size with the model so far, adjusts the rig to
 // them and verifies that the pictures do look alike where they overlap.
 func (a *aligner) refine(ctx context.Context) error {
-	imgs := make([]image.Image, len(a.placed))
 	sets := make([]*features.Set, len(a.placed))
 	for i, f := range a.placed {
-		imgs[i], sets[i] = a.imgs[f], a.sets[f]
+		sets[i] = a.sets[f]
+	}
+	look := func(i int) (sight, func(), error) {
+		f := a.placed[i]
+		img, err := a.kept.hold(ctx, f)
+		return sight{img, a.small[f], a.shrink}, func() { a.kept.free(f) }, err
 	}
 	// Every two frames that overlap give ties, whether their corners matched
 	// or not.
@@ -481,7 +483,7 @@ func (a *aligner) refine(ctx context.Context) error {
 			}
 		}
 	}
-	sides, err := refineTies(ctx, imgs, sets, a.shrink, &a.rig, overlapping, a.o.Workers, a.o.stage("refine"))
+	sides, err := refineTies(ctx, look, sets, a.shrink, &a.rig, overlapping, a.o.Workers, a.o.stage("refine"))
 	if err != nil {
 		return err
 	}

@@ -135,23 +135,27 @@ func (f *Finished) fill(tile []byte, r image.Rectangle, rgb *[3]*raster.Plane, v
 // sample8 and sample16 round v, 1 = full scale, to 8 and 16 bits and limit it;
 // NaN gives 0.
 func sample8(v float32) byte {
-	switch {
-	case !(v > 0):
-		return 0
-	case v >= 1:
-		return 255
+	i := int32(v*255 + 0.5)
+	if uint32(i) > 255 || v < 0 {
+		return byte(limited(v) * 255)
 	}
-	return byte(int32(v*255 + 0.5))
+	return byte(i)
 }
 
 func sample16(v float32) uint16 {
-	switch {
-	case !(v > 0):
-		return 0
-	case v >= 1:
-		return 65535
+	i := int32(v*65535 + 0.5)
+	if uint32(i) > 65535 || v < 0 {
+		return uint16(limited(v) * 65535)
 	}
-	return uint16(int32(v*65535 + 0.5))
+	return uint16(i)
+}
+
+// limited is 1 above the middle, else 0: for what lies outside 0 to 1.
+func limited(v float32) int {
+	if v > 0.5 {
+		return 1
+	}
+	return 0
 }
 
 // eachSpan calls use with the bytes of lines [y0, y0+n) of each tile, line by

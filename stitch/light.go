@@ -29,8 +29,18 @@ const (
 func (a *aligner) balance(ctx context.Context) (*blend.Light, blend.LightReport, error) {
 	per := make([][]blend.LightSample, len(a.evidence))
 	err := par.Do(ctx, a.o.Workers, len(a.evidence), func(i int) error {
-		if a.evidence[i].verdict != NotJoined {
-			per[i] = a.compareLight(a.evidence[i].a, a.evidence[i].b)
+		e := &a.evidence[i]
+		if e.verdict == NotJoined {
+			return nil
+		}
+		both := []int{a.placed[e.a], a.placed[e.b]}
+		imgs, err := a.kept.holdAll(ctx, 1, both)
+		if err != nil {
+			return err
+		}
+		per[i] = a.compareLight(e.a, e.b, imgs[0], imgs[1])
+		for _, f := range both {
+			a.kept.free(f)
 		}
 		return nil
 	})
@@ -63,7 +73,7 @@ func (a *aligner) exposures() []float64 {
 // sample is the mean over a block two fifths of the grid step wide: small
 // against what vignetting changes, large against noise and a pixel's error of
 // registration.
-func (a *aligner) compareLight(i, j int) (out []blend.LightSample) {
+func (a *aligner) compareLight(i, j int, imgA, imgB image.Image) (out []blend.LightSample) {
 	ci, cj := a.rig.camera(i), a.rig.camera(j)
 	step := float64(ci.Width) / lightGrid
 	radius := max(2, int(step/5))
@@ -75,8 +85,8 @@ func (a *aligner) compareLight(i, j int) (out []blend.LightSample) {
 			}
 			w, _ := ci.WorldFromPixel(p)
 			q, _ := cj.PixelFromWorld(w)
-			la, varA, okA := meanLight(a.imgs[a.placed[i]], p, radius)
-			lb, varB, okB := meanLight(a.imgs[a.placed[j]], q, radius)
+			la, varA, okA := meanLight(imgA, p, radius)
+			lb, varB, okB := meanLight(imgB, q, radius)
 			if okA && okB {
 				out = append(out, blend.LightSample{
 					A: i, B: j, AtA: lightPos(&ci, p), AtB: lightPos(&cj, q), LinA: la, LinB: lb,

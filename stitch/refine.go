@@ -52,10 +52,18 @@ type sideTies struct {
 	ties  []tie
 }
 
+// sight is what the windows are cut from: a frame's luma at full size and
+// reduced.
+type sight struct {
+	full   image.Image
+	small  *raster.Plane
+	shrink int
+}
+
 // refineTies measures ties for all the pairs at the model r: two entries a
 // pair, one in each direction. Corners come from the frames' sets, at most
-// maxTiesPerSide each.
-func refineTies(ctx context.Context, imgs []image.Image, sets []*features.Set, shrink int, r *rig, pairs []*pair,
+// maxTiesPerSide each. look gives a placed frame's sight until done is called.
+func refineTies(ctx context.Context, look func(i int) (s sight, done func(), err error), sets []*features.Set, shrink int, r *rig, pairs []*pair,
 	workers int, progress func(float64),
 ) ([]sideTies, error) {
 	type side struct{ from, to int }
@@ -67,6 +75,16 @@ func refineTies(ctx context.Context, imgs []image.Image, sets []*features.Set, s
 	done := newCounter(len(sides), progress)
 	err := par.DoScratch(ctx, workers, len(sides), func() *window { return new(window) }, func(i int, w *window) error {
 		s := sides[i]
+		a, doneA, err := look(s.from)
+		if err != nil {
+			return err
+		}
+		defer doneA()
+		b, doneB, err := look(s.to)
+		if err != nil {
+			return err
+		}
+		defer doneB()
 		from, to := r.camera(s.from), r.camera(s.to)
 		n := 0
 		for k := range sets[s.from].Points {
@@ -82,7 +100,7 @@ func refineTies(ctx context.Context, imgs []image.Image, sets []*features.Set, s
 				break
 			}
 			out[i].tried++
-			if t, ok := w.measure(imgs[s.from], imgs[s.to], &from, &to, at, shrink); ok {
+			if t, ok := w.measure(&a, &b, &from, &to, at, shrink); ok {
 				t.a, t.b = s.from, s.to
 				out[i].ties = append(out[i].ties, t)
 			}
@@ -135,7 +153,7 @@ const unknowns = 6
 
 // measure finds the point at of one frame in another: at reduced size, then
 // at full size from there.
-func (w *window) measure(from, to image.Image, camFrom, camTo *geom.Camera, at geom.Pt, shrink int) (t tie, ok bool) {
+func (w *window) measure(from, to *sight, camFrom, camTo *geom.Camera, at geom.Pt, shrink int) (t tie, ok bool) {
 	var offset geom.Pt // found minus predicted, full-size pixels
 	for _, s := range levels(shrink) {
 		t, offset, ok = w.measureAt(from, to, camFrom, camTo, at, offset, s)
@@ -160,7 +178,7 @@ func levels(shrink int) []int {
 }
 
 // measureAt matches one window at one reduction.
-func (w *window) measureAt(from, to image.Image, camFrom, camTo *geom.Camera, at, offset geom.Pt, shrink int) (t tie, found geom.Pt, ok bool) {
+func (w *window) measureAt(from, to *sight, camFrom, camTo *geom.Camera, at, offset geom.Pt, shrink int) (t tie, found geom.Pt, ok bool) {
 	s := float64(shrink)
 	// The template is centred on the middle of a pixel of the level: it is
 	// never interpolated.
@@ -312,9 +330,13 @@ func mapping(from, to *geom.Camera, p geom.Pt, s float64) (q geom.Pt, m bend, ok
 // read fills dst with the luma of r, blurred with the binomial [1 2 1]/4
 // (σ 0.7), which takes out what the cubic would interpolate wrongly. On
 // rendered rows with 1 % noise, [1 4 6 4 1]/16 made the ties 10 % worse.
-func (w *window) read(dst *raster.Plane, img image.Image, r image.Rectangle, shrink int) {
+func (w *window) read(dst *raster.Plane, s *sight, r image.Rectangle, shrink int) {
 	w.tmp.Reset(r.Inset(-1))
-	raster.LumaPatch(&w.tmp, img, shrink)
+	if shrink == s.shrink {
+		w.tmp.CopyClamped(s.small)
+	} else {
+		raster.LumaPatch(&w.tmp, s.full, shrink)
+	}
 	dst.Reset(r)
 	// Horizontal in place: each result lands one to the left of its middle.
 	for y := w.tmp.Rect.Min.Y; y < w.tmp.Rect.Max.Y; y++ {

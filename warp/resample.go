@@ -249,19 +249,20 @@ func (f *fill) interpolate(out *[3][]float32, px, py []int32, inside bool) {
 		for c := range out {
 			s.wide[c].anywhere(out[c], px, py, f.wx, f.wy, unit16)
 		}
-	default:
+	case cubic && s.bytes[1].coarse():
+		cubicBytes(out[0], px, py, &s.bytes[0], f.wx, f.wy, tapUnit*unit8)
+		linearBytes(out[1], out[2], px, py, &s.bytes[1], &s.bytes[2], unit8)
+	case cubic:
 		for c := range out {
-			p := &s.bytes[c]
-			switch {
-			case cubic && !p.coarse():
-				cubicBytes(out[c], px, py, p, f.wx, f.wy, tapUnit*unit8)
-			case cubic:
-				linearBytes(out[c], px, py, p, unit8)
-			case p.coarse():
-				p.anywhere(out[c], px, py, f.coarseX, f.coarseY, unit8)
-			default:
-				p.anywhere(out[c], px, py, f.wx, f.wy, unit8)
+			cubicBytes(out[c], px, py, &s.bytes[c], f.wx, f.wy, tapUnit*unit8)
+		}
+	default:
+		wx, wy := f.wx, f.wy
+		for c := range out {
+			if s.bytes[c].coarse() {
+				wx, wy = f.coarseX, f.coarseY
 			}
+			s.bytes[c].anywhere(out[c], px, py, wx, wy, unit8)
 		}
 	}
 }

@@ -150,20 +150,25 @@ func cubicBytes(out []float32, px, py []int32, p *channel[uint8], wx, wy *weight
 	}
 }
 
-// linearBytes interpolates a line of positions by 2×2 taps, all of them inside
-// the plane, which has step 1.
-func linearBytes(out []float32, px, py []int32, p *channel[uint8], scale float32) {
-	py, out = py[:len(px)], out[:len(px)]
+// linearBytes interpolates a line of positions of two planes of one shape by
+// 2×2 taps, all of them inside, with step 1.
+func linearBytes(outP, outQ []float32, px, py []int32, p, q *channel[uint8], scale float32) {
+	py, outP, outQ = py[:len(px)], outP[:len(px)], outQ[:len(px)]
 	stride := p.stride
 	scale /= phases * phases
+	pix, other := p.pix, q.pix[:len(p.pix)]
 	for i, x := range px {
 		x, y := p.position(x, py[i])
 		b, d := int(x&(phases-1)), int(y&(phases-1))
 		at := int(y>>phaseBits)*stride + int(x>>phaseBits)
-		s, t := (*[2]uint8)(p.pix[at:]), (*[2]uint8)(p.pix[at+stride:])
+		s, t := (*[2]uint8)(pix[at:]), (*[2]uint8)(pix[at+stride:])
 		upper := int(s[0])<<phaseBits + b*(int(s[1])-int(s[0]))
 		lower := int(t[0])<<phaseBits + b*(int(t[1])-int(t[0]))
-		out[i] = float32(upper<<phaseBits+d*(lower-upper)) * scale
+		outP[i] = float32(upper<<phaseBits+d*(lower-upper)) * scale
+		s, t = (*[2]uint8)(other[at:]), (*[2]uint8)(other[at+stride:])
+		upper = int(s[0])<<phaseBits + b*(int(s[1])-int(s[0]))
+		lower = int(t[0])<<phaseBits + b*(int(t[1])-int(t[0]))
+		outQ[i] = float32(upper<<phaseBits+d*(lower-upper)) * scale
 	}
 }
 
