@@ -91,6 +91,7 @@ does not hold.`,
 	for i := range measurements {
 		cmd.AddCommand(measurements[i].command())
 	}
+	cmd.AddCommand(newBenchSpeed())
 	return cmd
 }
 
@@ -129,15 +130,7 @@ func (m *measurement) command() *cobra.Command {
 			return err
 		}
 		progress.end()
-		if _, err := fmt.Fprint(cmd.OutOrStdout(), res); err != nil {
-			return err
-		}
-		for _, b := range res.Bars() {
-			if !b.OK() {
-				return fmt.Errorf("%s: found %.4g%s, wanted at most %.4g%s", b.What, b.Found, b.Unit, b.Limit, b.Unit)
-			}
-		}
-		return nil
+		return tellBench(cmd, res)
 	}
 	return cmd
 }

@@ -1,0 +1,86 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"flatfell.example/bench"
+)
+
+// newBenchSpeed is flatfell bench speed.
+func newBenchSpeed() *cobra.Command {
+	var (
+		makeFrames, quiet bool
+		frames            = countFlag{n: 6, limit: 100}
+		width             = countFlag{n: 4160, limit: 20000}
+		runs              = countFlag{limit: 1000}
+		ending, reference string
+	)
+	cmd := &cobra.Command{
+		Use: "speed DIR [options]", Short: "how long the job takes, and how much memory",
+		Long: `The photographs in DIR are stitched by whole runs of this program, and the time,
+processor time, memory and each stage reported. With --make-frames DIR is first
+filled with a rendered row. With --reference another command does the same job
+in turn with this program, and the ratios are judged.`,
+		Example: `Six frames of 26 megapixels, as of a camera:
+    flatfell bench speed frames/ --make-frames
+16-bit output:
+    flatfell bench speed frames/ --ending .tif`,
+		Args: cobra.ExactArgs(1),
+	}
+	options := newGroup("Options")
+	options.BoolVar(&makeFrames, "make-frames", false, "render the frames that DIR lacks: half a minute each")
+	options.Var(&frames, "frames", "how many to render")
+	options.Var(&width, "width", "their width in pixels; the height is half as much again")
+	options.Var(&runs, "runs", "how often to run; without it 5 times")
+	options.StringVar(&ending, "ending", ".jpg", "the `ENDING` of the picture: .jpg, .png or .tif")
+	options.StringVar(&reference, "reference", "", "`COMMAND` to compare with; in it {frames} stands for the photographs and {out} for an output without ending")
+	options.BoolVar(&quiet, "quiet", false, "print the table and errors only")
+	options.BoolP("help", "h", false, "print this")
+	addGroups(cmd, options)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		progress := newProgress(cmd.ErrOrStderr(), quiet, []stage{{"frames", "rendering frames", barLength}, {"speed", "measuring", barLength}})
+		defer progress.end()
+		if makeFrames {
+			err := bench.MakeFrames(cmd.Context(), args[0], frames.n, width.n, width.n*3/2, 0, func(done float64) { progress.report("frames", done) })
+			if err != nil {
+				return err
+			}
+		}
+		program, err := os.Executable()
+		if err != nil {
+			return err
+		}
+		work, err := os.MkdirTemp("", "flatfell-speed-")
+		if err != nil {
+			return err
+		}
+		defer os.RemoveAll(work)
+		res, err := bench.Speed(cmd.Context(), bench.SpeedConfig{
+			Program: program, Frames: args[0], Work: work, Ending: ending, Runs: runs.n, Reference: strings.Fields(reference),
+			Progress: func(done float64) { progress.report("speed", done) },
+		})
+		if err != nil {
+			return err
+		}
+		progress.end()
+		return tellBench(cmd, res)
+	}
+	return cmd
+}
+
+// tellBench prints a result; the error names the first bar that doesn't hold.
+func tellBench(cmd *cobra.Command, res benchReport) error {
+	if _, err := fmt.Fprint(cmd.OutOrStdout(), res); err != nil {
+		return err
+	}
+	for _, b := range res.Bars() {
+		if !b.OK() {
+			return fmt.Errorf("%s: found %.4g%s, wanted at most %.4g%s", b.What, b.Found, b.Unit, b.Limit, b.Unit)
+		}
+	}
+	return nil
+}
