@@ -12,12 +12,16 @@ type WriteOptions struct {
 	// Bits of a sample, 8 or 16; zero means 8. JPEG has 8 only. From 16 to 8
 	// each sample is rounded once.
 	Bits int
-	// Quality of a JPEG, 1 to 100; zero means 95. Higher is larger.
+	// Quality of a JPEG, 1 to 100; zero means 95. Higher is larger. Below 90
+	// colours have half the resolution both ways.
 	Quality int
 	// Overwrite allows to replace a file of the same name.
 	Overwrite bool
 	// PPI is the resolution noted in the file, pixels an inch; zero notes none.
 	PPI float64
+	// Origin is the colour profile and the metadata, see [NewOrigin]; nil writes
+	// none.
+	Origin *Origin
 	// Workers is the number of goroutines; zero means one a processor.
 	Workers int
 }
@@ -34,5 +38,9 @@ func (f *Finished) Write(ctx context.Context, path string, o WriteOptions) error
 }
 
 func (o WriteOptions) photo() photo.WriteOptions {
-	return photo.WriteOptions{Bits: o.Bits, Quality: o.Quality, Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers}
+	p := photo.WriteOptions{Bits: o.Bits, Quality: o.Quality, Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers}
+	if o.Origin != nil {
+		p.Embed = &o.Origin.embed
+	}
+	return p
 }

@@ -151,7 +151,11 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	}
 	defer pic.Close()
 	progress.report("write", 0)
-	if err := s.write(ctx, pic, sol); err != nil {
+	origin, err := stitch.NewOrigin(sol, frames, "flatfell "+version())
+	if err != nil {
+		return nil, err
+	}
+	if err := s.write(ctx, pic, sol, origin); err != nil {
 		return nil, err
 	}
 	progress.end()
@@ -244,7 +248,7 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 }
 
 // write writes the picture, its preview and its solution.
-func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution) error {
+func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution, origin *stitch.Origin) error {
 	began := time.Now()
 	timed := func() {
 		sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
@@ -252,7 +256,7 @@ func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *st
 	err := writeAll([]output{
 		{s.out, func() error {
 			return pic.Write(ctx, s.out, stitch.WriteOptions{
-				Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Workers: s.workers.n,
+				Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Origin: origin, Workers: s.workers.n,
 			})
 		}},
 		{s.preview, func() error { return writePreview(ctx, s.preview, pic, s.overwrite, s.workers.n) }},

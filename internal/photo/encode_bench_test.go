@@ -106,7 +106,7 @@ func BenchmarkEncode(b *testing.B) {
 		for _, c := range []Compression{Deflate, LZW, Uncompressed} {
 			for _, bits := range []int{8, 16} {
 				run(fmt.Sprintf("tiff%d/%d", bits, c), func(w *discard) error {
-					return encodeTIFF(b.Context(), w, w, imagePixels{m}, bits, 1, c, tiffMeta{}, tiffLimit)
+					return encodeTIFF(b.Context(), w, w, imagePixels{m}, bits, 1, c, tree{}, tiffLimit)
 				})
 			}
 		}

@@ -60,7 +60,7 @@ func TestBigTIFF(t *testing.T) {
 	pic := noisyPicture(image.Rect(0, 0, 333, 444), true)
 	var small, big buffer
 	for limit, b := range map[int64]*buffer{tiffLimit: &small, 100_000: &big} {
-		err := encodeTIFF(t.Context(), b, b, picturePixels(pic), 16, 2, Deflate, tiffMeta{ppi: 300}, limit)
+		err := encodeTIFF(t.Context(), b, b, picturePixels(pic), 16, 2, Deflate, tree{fields: resolution(300)}, limit)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -87,8 +87,8 @@ func TestBigTIFF(t *testing.T) {
 	if next := le.Uint64(b[at+8+20*uint64(len(fields)):]); next != 0 {
 		t.Errorf("another directory at %d", next)
 	}
-	dir, ifd := appendTree(nil, int64(len(b)), tree{fields: fields}, false)
-	copy(b, tiffHeader(ifd, false))
+	dir := appendTree(nil, int64(len(b)), tree{fields: fields}, false)
+	copy(b, tiffHeader(int64(len(b)), false))
 	m, err := tiff.Decode(bytes.NewReader(append(b, dir...)))
 	if err != nil {
 		t.Fatal(err)

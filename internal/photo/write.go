@@ -25,6 +25,8 @@ type WriteOptions struct {
 	// PPI is the resolution noted in the file, pixels per inch, 0 to 65535.
 	// Zero notes none.
 	PPI float64
+	// Embed is the colour profile and the metadata; nil are none.
+	Embed *Embedded
 	// Workers converts and compresses; see par.Workers. It changes no byte.
 	Workers int
 }
@@ -128,27 +130,13 @@ func checkPixels(path string, src Pixels, opts WriteOptions) error {
 }
 
 func encode(ctx context.Context, w io.Writer, at io.WriterAt, format Format, src Pixels, o WriteOptions) error {
+	width, height := src.Size()
 	switch format {
 	case JPEG:
-		return encodeJPEG(ctx, w, src, o.quality(), o.quality() >= fullChroma, o.Workers, jfif(o.PPI))
+		return encodeJPEG(ctx, w, src, o.quality(), o.quality() >= fullChroma, o.Workers, o.Embed.jpegMarkers(width, height, o.PPI))
 	case PNG:
-		var chunks []byte
-		if o.PPI > 0 {
-			chunks = phys(o.PPI)
-		}
-		return encodePNG(ctx, w, src, o.bits(), o.Workers, chunks)
+		return encodePNG(ctx, w, src, o.bits(), o.Workers, o.Embed.pngChunks(width, height, o.PPI))
 	default:
-		return encodeTIFF(ctx, w, at, src, o.bits(), o.Workers, o.Compression, tiffMeta{ppi: o.PPI}, tiffLimit)
+		return encodeTIFF(ctx, w, at, src, o.bits(), o.Workers, o.Compression, o.Embed.tiffTree(width, height, o.PPI), tiffLimit)
 	}
-}
-
-// jfif returns the JFIF segment (ITU-T T.871, clause 10.1), which also says
-// that the colours are full-range BT.601.
-func jfif(ppi float64) []byte {
-	units, density := byte(0), 1 // only an aspect ratio
-	if d := int(math.Round(ppi)); d > 0 {
-		units, density = 1, d
-	}
-	hi, lo := byte(density>>8), byte(density)
-	return []byte{0xff, 0xe0, 0, 16, 'J', 'F', 'I', 'F', 0, 1, 2, units, hi, lo, hi, lo, 0, 0}
 }
