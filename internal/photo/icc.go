@@ -26,7 +26,7 @@ type Profile struct {
 
 // maxProfile bounds the size of a profile. Those of cameras and working spaces
 // have some kilobytes, those of printers some megabytes.
-const maxProfile = 8 << 20
+const maxProfile = 4 << 20
 
 // ParseProfile reads a profile. The error tells of data that is no profile at
 // all; one that describes colours by other means than three curves and a

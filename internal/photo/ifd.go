@@ -1,6 +1,7 @@
 package photo
 
 import (
+	"bytes"
 	"encoding/binary"
 	"io"
 	"slices"
@@ -120,9 +121,9 @@ func (b tiffBlock) fields(ifd, most int64, wanted func(tag uint16) bool) (out []
 	if _, err := b.r.ReadAt(n, b.base+ifd); err != nil {
 		return nil
 	}
-	left := 8 * most // fields may be many, and all claim the same bytes
 	entry := make([]byte, 12)
-	for i := range min(int64(b.order.Uint16(n)), maxEntries) {
+	count := min(int64(b.order.Uint16(n)), maxEntries)
+	for i := range count {
 		if _, err := b.r.ReadAt(entry, b.base+ifd+2+12*i); err != nil {
 			return out
 		}
@@ -132,17 +133,21 @@ func (b tiffBlock) fields(ifd, most int64, wanted func(tag uint16) bool) (out []
 		}
 		size := int64(f.count) * int64(kindBytes(f.kind))
 		twice := slices.ContainsFunc(out, func(o field) bool { return o.tag == f.tag })
-		if size == 0 || size > most || size > left || twice {
+		if size == 0 || size > most || twice {
 			continue
 		}
-		left -= size
-		f.value = make([]byte, max(size, 4))
 		if size <= 4 {
-			copy(f.value, entry[8:])
-		} else if _, err := b.r.ReadAt(f.value, b.base+int64(b.order.Uint32(entry[8:]))); err != nil {
-			continue
+			f.value = bytes.Clone(entry[8 : 8+size])
+		} else {
+			at := b.base + int64(b.order.Uint32(entry[8:]))
+			if _, err := b.r.ReadAt(n[:1], at+size-1); err != nil {
+				continue // no memory for what is not there
+			}
+			f.value = make([]byte, size)
+			if _, err := b.r.ReadAt(f.value, at); err != nil {
+				continue
+			}
 		}
-		f.value = f.value[:size]
 		if b.order == binary.ByteOrder(binary.BigEndian) {
 			swapBytes(f.value, swapBy(f.kind))
 		}

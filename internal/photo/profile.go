@@ -94,7 +94,7 @@ func pngProfile(r io.ReaderAt, size int64) ([]byte, error) {
 	if at < 0 {
 		return nil, nil
 	}
-	content := make([]byte, min(n, maxProfile))
+	content := make([]byte, min(n, maxProfile, size-at))
 	if _, err := r.ReadAt(content, at); err != nil {
 		return nil, err
 	}
