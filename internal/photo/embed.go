@@ -43,9 +43,9 @@ func resolution(ppi float64) []field {
 	return []field{rational(282, r), rational(283, r), short(296, unit)}
 }
 
-// tree returns the metadata of a picture of w × h pixels as directories; for a
-// JPEG with what Exif asks for there.
-func (e *Embedded) tree(w, h int, ppi float64, jpeg bool) tree {
+// tree returns the metadata of a picture of w × h pixels as directories, with
+// what Exif asks for in the format.
+func (e *Embedded) tree(w, h int, ppi float64, format Format) tree {
 	tags := e.Tags
 	if tags == nil {
 		tags = new(Tags)
@@ -57,11 +57,13 @@ func (e *Embedded) tree(w, h int, ppi float64, jpeg bool) tree {
 	exif := slices.Concat(tags.exif, []field{
 		blob(tagExifVersion, kindUndefined, []byte("0232")),
 		blob(tagFlashpix, kindUndefined, []byte("0100")),
-		long(tagPixelX, uint32(w)), long(tagPixelY, uint32(h)),
 	})
+	if format != TIFF { // which has its size in its own directory
+		exif = append(exif, long(tagPixelX, uint32(w)), long(tagPixelY, uint32(h)))
+	}
 	if !slices.ContainsFunc(exif, func(f field) bool { return f.tag == tagColorSpace }) {
 		space := uint16(1) // sRGB
-		if e.Profile != nil {
+		if !e.Profile.isSRGB() {
 			space = 0xffff // what the profile says
 		}
 		exif = append(exif, short(tagColorSpace, space))
@@ -70,7 +72,7 @@ func (e *Embedded) tree(w, h int, ppi float64, jpeg bool) tree {
 		exif = append(exif, short(tagComposite, 2), // a composite of several
 			short(tagCompositeCount, uint16(min(e.Sources, 0xffff)), uint16(min(e.Used, 0xffff))))
 	}
-	if jpeg {
+	if format == JPEG {
 		main = append(main, short(531, 1)) // YCbCrPositioning: centred
 		exif = append(exif, blob(tagComponents, kindUndefined, []byte{1, 2, 3, 0}))
 	}
@@ -86,8 +88,8 @@ func (e *Embedded) tree(w, h int, ppi float64, jpeg bool) tree {
 }
 
 // block returns the metadata as a block of TIFF fields, the form of Exif.
-func (e *Embedded) block(w, h int, ppi float64, jpeg bool) []byte {
-	return appendTree([]byte("II*\x00\x08\x00\x00\x00"), 0, e.tree(w, h, ppi, jpeg), false)
+func (e *Embedded) block(w, h int, ppi float64, format Format) []byte {
+	return appendTree([]byte("II*\x00\x08\x00\x00\x00"), 0, e.tree(w, h, ppi, format), false)
 }
 
 // xmp returns the properties as an XMP packet (ISO 16684-1), nil for none.
@@ -128,7 +130,7 @@ func (e *Embedded) jpegMarkers(w, h int, ppi float64) []byte {
 		b = binary.BigEndian.AppendUint16(append(b, 0xff, markerAPP1), uint16(n))
 		b = append(append(b, begin...), content...)
 	}
-	app1(jpegExif, e.block(w, h, ppi, true))
+	app1(jpegExif, e.block(w, h, ppi, JPEG))
 	app1(jpegXMP, e.xmp())
 	if e.Profile != nil {
 		b = append(b, jpegProfileParts(e.Profile.Data)...)
@@ -147,7 +149,7 @@ func (e *Embedded) pngChunks(w, h int, ppi float64) (b []byte) {
 	if e == nil {
 		return b
 	}
-	b = append(b, chunk("eXIf", e.block(w, h, ppi, false))...)
+	b = append(b, chunk("eXIf", e.block(w, h, ppi, PNG))...)
 	if xmp := e.xmp(); xmp != nil {
 		// A name; neither compressed nor in a language.
 		b = append(b, chunk("iTXt", append([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00"), xmp...))...)
@@ -160,7 +162,7 @@ func (e *Embedded) tiffTree(w, h int, ppi float64) tree {
 	if e == nil {
 		return tree{fields: resolution(ppi)}
 	}
-	t := e.tree(w, h, ppi, false)
+	t := e.tree(w, h, ppi, TIFF)
 	if xmp := e.xmp(); xmp != nil {
 		t.fields = append(t.fields, blob(tagXMP, kindByte, xmp))
 	}

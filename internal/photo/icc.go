@@ -65,7 +65,7 @@ func ParseProfile(data []byte) (*Profile, error) {
 		curves[i] = c
 	}
 	p.curve = curves[1]
-	if !alike(curves[0], curves[1]) || !alike(curves[2], curves[1]) {
+	if !alike(curves[0], curves[1], 1.0/65535) || !alike(curves[2], curves[1], 1.0/65535) {
 		p.Note = "its colour profile has another curve for red or blue than for green, whose curve is taken for all"
 	}
 	for i, name := range []string{"rXYZ", "gXYZ", "bXYZ"} {
@@ -97,10 +97,10 @@ func (p *Profile) tag(name string) []byte {
 }
 
 // Same reports whether two profiles give numbers the same meaning: equal
-// bytes, or the same name, curves and matrix. Nil is the same as nil only.
+// bytes, or the same name, curves and matrix. Nil, no profile, is sRGB.
 func (p *Profile) Same(q *Profile) bool {
 	if p == nil || q == nil {
-		return p == q
+		return p.isSRGB() && q.isSRGB()
 	}
 	if bytes.Equal(p.Data, q.Data) {
 		return true
@@ -108,19 +108,39 @@ func (p *Profile) Same(q *Profile) bool {
 	if p.Note != "" || q.Note != "" || p.curve == nil || q.curve == nil || p.Description != q.Description || string(p.Data[16:20]) != string(q.Data[16:20]) {
 		return false
 	}
-	for i := range p.matrix {
-		if !(math.Abs(p.matrix[i]-q.matrix[i]) < 1.5/65536) {
+	return near(p.matrix, q.matrix, 1.5/65536) && alike(p.curve, q.curve, 1.0/65535)
+}
+
+// isSRGB reports whether the profile, or none, stands for sRGB.
+func (p *Profile) isSRGB() bool {
+	if p == nil {
+		return true
+	}
+	// IEC 61966-2-1: the curve, and the primaries in XYZ adapted to D50 as
+	// usual profiles have them.
+	primaries := [9]float64{0.4361, 0.2225, 0.0139, 0.3851, 0.7169, 0.0971, 0.1431, 0.0606, 0.7141}
+	return p.curve != nil && p.Note == "" && near(p.matrix, primaries, 1e-3) && alike(p.curve, func(v float64) float64 {
+		if v <= 0.04045 {
+			return v / 12.92
+		}
+		return math.Pow((v+0.055)/1.055, 2.4)
+	}, 1e-4)
+}
+
+// alike reports whether two curves are the same within tol.
+func alike(a, b curve, tol float64) bool {
+	for k := range 257 {
+		v := float64(k) / 256
+		if !(math.Abs(a(v)-b(v)) < tol) {
 			return false
 		}
 	}
-	return alike(p.curve, q.curve)
+	return true
 }
 
-// alike reports whether two curves are the same to a 16-bit step.
-func alike(a, b curve) bool {
-	for k := range 257 {
-		v := float64(k) / 256
-		if !(math.Abs(a(v)-b(v)) < 1.0/65535) {
+func near(a, b [9]float64, tol float64) bool {
+	for i := range a {
+		if !(math.Abs(a[i]-b[i]) < tol) {
 			return false
 		}
 	}

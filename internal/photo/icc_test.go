@@ -214,6 +214,10 @@ func TestProfileSame(t *testing.T) {
 		"other curve":   {a, parse(rgbProfile(descV2("coast"), curv(0x0233))), false},
 		"none":          {a, nil, false},
 		"none and none": {nil, nil, true},
+		"none and sRGB": {parse(iccProfile("RGB ", iccTag{"desc", descV2("whatever")},
+			iccTag{"rXYZ", xyz(0.43607, 0.22249, 0.01392)}, iccTag{"gXYZ", xyz(0.38515, 0.71687, 0.09708)},
+			iccTag{"bXYZ", xyz(0.14307, 0.06061, 0.7141)},
+			iccTag{"rTRC", srgbPara}, iccTag{"gTRC", srgbPara}, iccTag{"bTRC", srgbPara})), nil, true},
 	} {
 		if c.p.Same(c.q) != c.want || c.q.Same(c.p) != c.want {
 			t.Errorf("%s: same is %t", name, !c.want)
