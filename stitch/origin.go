@@ -25,9 +25,6 @@ func NewOrigin(sol *Solution, frames []*Frame, software string) (*Origin, error)
 	if err := matchesFrames(sol, frames); err != nil {
 		return nil, err
 	}
-	if err := checkProfiles(frames); err != nil {
-		return nil, err
-	}
 	view, err := sol.Output.View()
 	if err != nil {
 		return nil, err

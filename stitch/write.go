@@ -15,6 +15,9 @@ type WriteOptions struct {
 	// Quality of a JPEG, 1 to 100; zero means 95. Higher is larger. Below 90
 	// colours have half the resolution both ways.
 	Quality int
+	// Compression of a TIFF, a name of [Compressions]; empty means the first.
+	// Deflate makes the smallest files.
+	Compression string
 	// Overwrite allows to replace a file of the same name.
 	Overwrite bool
 	// PPI is the resolution noted in the file, pixels an inch; zero notes none.
@@ -37,8 +40,19 @@ func (f *Finished) Write(ctx context.Context, path string, o WriteOptions) error
 	return photo.WritePixels(ctx, path, f, o.photo())
 }
 
+// Compressions lists how a TIFF can be packed, the usual way first.
+func Compressions() (names []string) {
+	for _, c := range photo.Compressions() {
+		names = append(names, string(c))
+	}
+	return names
+}
+
 func (o WriteOptions) photo() photo.WriteOptions {
-	p := photo.WriteOptions{Bits: o.Bits, Quality: o.Quality, Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers}
+	p := photo.WriteOptions{
+		Bits: o.Bits, Quality: o.Quality, Compression: photo.Compression(o.Compression),
+		Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers,
+	}
 	if o.Origin != nil {
 		p.Embed = &o.Origin.embed
 	}

@@ -103,9 +103,9 @@ func BenchmarkEncode(b *testing.B) {
 		run("png8/std", func(w *discard) error { return png.Encode(w, m) })
 		run("png8/own", func(w *discard) error { return encodePNG(b.Context(), w, imagePixels{m}, 8, 1, nil) })
 		run("png16/own", func(w *discard) error { return encodePNG(b.Context(), w, imagePixels{m}, 16, 1, nil) })
-		for _, c := range []Compression{Deflate, LZW, Uncompressed} {
+		for _, c := range Compressions() {
 			for _, bits := range []int{8, 16} {
-				run(fmt.Sprintf("tiff%d/%d", bits, c), func(w *discard) error {
+				run(fmt.Sprintf("tiff%d/%s", bits, c), func(w *discard) error {
 					return encodeTIFF(b.Context(), w, w, imagePixels{m}, bits, 1, c, tree{}, tiffLimit)
 				})
 			}

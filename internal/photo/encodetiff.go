@@ -11,21 +11,24 @@ import (
 	"github.com/klauspost/compress/zlib"
 )
 
-// Compression is how the strips of a TIFF are packed.
-type Compression int
+// Compression is how the strips of a TIFF are packed, a name of
+// [Compressions]; empty means the first of them.
+type Compression string
 
 // The compressions. All but Uncompressed store differences between
 // neighbouring pixels (the horizontal predictor).
 const (
-	// Deflate (compression 8, Adobe's) makes the smallest files; what edits
-	// pictures reads it. It is the default.
-	Deflate Compression = iota
-	// LZW (compression 5) is in TIFF 6.0 itself. It makes 16-bit photographs
-	// larger than they are.
-	LZW
-	// Uncompressed is fastest and read by everything.
-	Uncompressed
+	// Deflate (compression 8, Adobe's) makes the smallest files.
+	Deflate Compression = "deflate"
+	// LZW (compression 5) is part of TIFF 6.0 itself, for programs that know no
+	// more than that; larger and slower.
+	LZW Compression = "lzw"
+	// Uncompressed is fastest, largest and read by everything.
+	Uncompressed Compression = "none"
 )
+
+// Compressions lists them.
+func Compressions() []Compression { return []Compression{Deflate, LZW, Uncompressed} }
 
 // stripBytes is about the size of a strip before compression: large enough
 // for Deflate to reach its ratio, small enough to share out.

@@ -17,7 +17,7 @@ import (
 // TestTIFFCompressions: each way of packing gives every sample back, by the
 // decoder of x/image; with 8 bits the colour's and the alpha's rounding add up.
 func TestTIFFCompressions(t *testing.T) {
-	for _, how := range []Compression{Deflate, LZW, Uncompressed} {
+	for _, how := range Compressions() {
 		for _, bits := range []int{8, 16} {
 			for name, pic := range map[string]*raster.Picture{
 				"noise": noisyPicture(image.Rect(0, 0, 301, 211), false),
@@ -35,11 +35,11 @@ func TestTIFFCompressions(t *testing.T) {
 				defer f.Close()
 				m, err := tiff.Decode(f)
 				if err != nil {
-					t.Errorf("%s, %d bits, compression %d: %v", name, bits, how, err)
+					t.Errorf("%s, %d bits, compression %s: %v", name, bits, how, err)
 					continue
 				}
 				if d := maxDifference(m, pic); d > map[int]int{8: 2 * 128, 16: 0}[bits] {
-					t.Errorf("%s, %d bits, compression %d: off by %d of 65535", name, bits, how, d)
+					t.Errorf("%s, %d bits, compression %s: off by %d of 65535", name, bits, how, d)
 				}
 			}
 		}

@@ -249,7 +249,7 @@ func TestWriteRefuses(t *testing.T) {
 			t.Errorf("%s: %v, want %v that says %q", c.name, err, c.want, c.says)
 		}
 	}
-	for _, o := range []WriteOptions{{Bits: 12}, {Quality: 101}, {Quality: -1}, {PPI: -1}, {PPI: 1e9}} {
+	for _, o := range []WriteOptions{{Bits: 12}, {Quality: 101}, {Quality: -1}, {PPI: -1}, {PPI: 1e9}, {Compression: "tar"}} {
 		if err := Write(t.Context(), filepath.Join(dir, "a.png"), pic, o); err == nil {
 			t.Errorf("%+v was accepted", o)
 		}
