@@ -35,7 +35,7 @@ type Light struct {
 	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, shared
 	// by all frames.
 	Vignetting Vignetting
-	// Tone bends the response of all frames away from sRGB's.
+	// Tone bends the response of all frames away from their transfer curve.
 	Tone   Tone
 	Frames []FrameLight
 }
@@ -61,7 +61,8 @@ func (a Vignetting) At(r2 float64) float64 {
 const minFalloff = 0.02
 
 // Tone are the coefficients of T(v) = Σ tᵢ (vⁱ⁺² − γᵢ v), the logarithm by
-// which the frames' decoding departs from sRGB's at the encoded value v.
+// which the frames' decoding departs from their transfer curve, often sRGB's,
+// at the encoded value v.
 //
 // Frames taken with different exposures tell the curve of a camera only up to
 // a power of the light (Grossberg & Nayar, "What is the space of camera
@@ -80,31 +81,20 @@ func (t Tone) At(v float64) float64 {
 }
 
 // Tables returns the linear light of each 16-bit sample, 1 for 65535, and the
-// table back. Those of the zero Tone are sRGB's. They are shared: read only.
-// t must rise, as what [FitLight] returns does.
-func (t Tone) Tables() (*[65536]float32, *EncodeTable) {
+// table back, for frames whose transfer curve is base. Those of the zero Tone
+// are the curve's own. They are shared: read only. t must rise, as what
+// [FitLight] returns does.
+func (t Tone) Tables(base *Transfer) (*[65536]float32, *EncodeTable) {
 	if t == (Tone{}) {
-		return SRGBDecodeTable(), SRGBEncodeTable()
+		return base.tables()
 	}
 	white := t.At(1)
-	dec, enc := new([65536]float32), new(EncodeTable)
+	dec := new([65536]float32)
 	for i := range dec {
 		v := float64(i) / 65535
-		dec[i] = float32(DecodeSRGB(v) * math.Exp(t.At(v)-white))
+		dec[i] = float32(base.Decode(v) * math.Exp(t.At(v)-white))
 	}
-	v := 0
-	for i := range enc {
-		l := float32(min(i, 65535)) / 65535
-		for v < 65534 && dec[v+1] < l {
-			v++
-		}
-		part := float32(1)
-		if rise := dec[v+1] - dec[v]; rise > 0 {
-			part = min(max((l-dec[v])/rise, 0), 1)
-		}
-		enc[i] = (float32(v) + part) / 65535
-	}
-	return dec, enc
+	return dec, inverse(dec)
 }
 
 // toneTerms returns the terms of T at v.
@@ -224,6 +214,8 @@ type LightOptions struct {
 	// Start holds each frame's log gain as the camera's metadata has it, the
 	// same for its channels; the prior is about it. Nil means 0 for all.
 	Start []float64
+	// Transfer is the curve by which the samples were decoded.
+	Transfer *Transfer
 	// GainsOnly leaves out all but the gains.
 	GainsOnly bool
 	// MostField bounds the slow gain of a frame along its width, as a natural

@@ -174,7 +174,7 @@ func TestFitLightTone(t *testing.T) {
 // TestToneTables: there and back is the same, and a zero tone is sRGB.
 func TestToneTables(t *testing.T) {
 	for _, tone := range []Tone{{}, {-5.4, 5.6, -1.4}, {0.3, 0, 0}} {
-		dec, enc := tone.Tables()
+		dec, enc := tone.Tables(nil)
 		if dec[65535] != 1 || dec[0] != 0 {
 			t.Errorf("%v: ends at %v and %v", tone, dec[0], dec[65535])
 		}
@@ -185,7 +185,7 @@ func TestToneTables(t *testing.T) {
 			}
 		}
 	}
-	dec, _ := Tone{}.Tables()
+	dec, _ := Tone{}.Tables(nil)
 	if dec != SRGBDecodeTable() {
 		t.Error("the zero tone has a table of its own")
 	}

@@ -197,7 +197,7 @@ next:
 			if math.IsInf(o.ratio[c], 0) || math.IsNaN(o.ratio[c]) {
 				continue next
 			}
-			va, vb := EncodeSRGB(s.LinA[c]), EncodeSRGB(s.LinB[c])
+			va, vb := f.o.Transfer.Encode(s.LinA[c]), f.o.Transfer.Encode(s.LinB[c])
 			ta, tb, sa, sb := toneTerms(va), toneTerms(vb), toneSlopes(va), toneSlopes(vb)
 			for k := range ta {
 				o.tone[c][k] = ta[k] - tb[k]

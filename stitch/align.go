@@ -114,7 +114,7 @@ func checkFrames(frames []*Frame) error {
 		count[size{f.Width, f.Height}]++
 	}
 	if len(count) == 1 {
-		return nil
+		return checkProfiles(frames)
 	}
 	most := size{frames[0].Width, frames[0].Height}
 	for _, f := range frames { // in order, so that the message is the same each time

@@ -37,6 +37,9 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 	}
 	sol.Light = lightSolution(light, lightReport)
 	a.writePairs(sol)
+	if f := a.frames[0]; f.ProfileNote != "" { // all have the same profile
+		sol.Advice = append(sol.Advice, fmt.Sprintf("%s: %s.", filepath.Base(f.Name), f.ProfileNote))
+	}
 	if err := planOutput(sol, a.o); err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"flatfell.example/blend"
 	"flatfell.example/internal/photo"
 	"flatfell.example/raster"
 	"flatfell.example/warp"
@@ -36,11 +37,20 @@ type Frame struct {
 	Exposed    bool
 	// Time of the exposure; the zero time if unknown.
 	Time time.Time
+	// Profile is the ICC profile that says what the samples mean, whole; nil
+	// means that there is none, and that they are sRGB.
+	Profile []byte
+	// ProfileNote says why the transfer curve of the profile is not used, or
+	// not quite; empty if all is well.
+	ProfileNote string
 
-	decode func(context.Context) (image.Image, error)
-	given  bool       // decode only hands over the caller's pixels
-	mu     sync.Mutex // of decoding
-	img    atomic.Pointer[heldImage]
+	decode   func(context.Context) (image.Image, error)
+	given    bool                        // decode only hands over the caller's pixels
+	tags     func() (*photo.Tags, error) // nil for a frame without a file
+	once     sync.Once                   // of transfer
+	transfer *blend.Transfer
+	mu       sync.Mutex // of decoding
+	img      atomic.Pointer[heldImage]
 }
 
 // heldImage is a frame's pixels and the memory that letting them go would
@@ -59,7 +69,12 @@ func OpenFrame(path string) (*Frame, error) {
 	}
 	out := &Frame{
 		Name: path, Width: f.Width, Height: f.Height, Bits: f.Bits, Gray: f.Gray,
-		FocalMM: f.Meta.FocalMM, Time: f.Meta.Time, decode: f.Decode,
+		FocalMM: f.Meta.FocalMM, Time: f.Meta.Time, decode: f.Decode, tags: f.Tags,
+	}
+	if f.Profile != nil {
+		out.Profile, out.ProfileNote = f.Profile.Data, f.Profile.Note
+	} else {
+		out.ProfileNote = f.ProfileNote
 	}
 	out.ExposureEV, out.Exposed = f.Meta.ExposureEV()
 	if px, source, ok := f.Meta.FocalPx(f.Width, f.Height); ok {

@@ -36,12 +36,15 @@ func newLayers(ctx context.Context, sol *Solution, kept *cache, view warp.View) 
 	layers := make([]*layer, len(cams))
 	for k := range layers {
 		l := &layer{ctx: ctx, kept: kept, index: index[k], frame: &sol.Frames[index[k]], cam: cams[k], view: view, fail: func(error) {}}
-		l.light = lightOf(l.frame, true)
+		l.light = lightOf(l.frame, l.transfer(), true)
 		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
 		layers[k] = l
 	}
 	return layers
 }
+
+// transfer is the curve between the frame's samples and light.
+func (l *layer) transfer() *blend.Transfer { return l.kept.frames[l.index].Transfer() }
 
 // Bounds implements blend.Layer.
 func (l *layer) Bounds() image.Rectangle { return l.bounds }
@@ -101,12 +104,12 @@ func (l *layer) forget() {
 // the gains of its frame: else a blown-out sky would be grey in a frame that is
 // darkened, and tinted by the correction of the white balance. Without, it
 // becomes the least light that it can have been.
-func lightOf(f *FrameSolution, whiten bool) *warp.Light {
+func lightOf(f *FrameSolution, transfer *blend.Transfer, whiten bool) *warp.Light {
 	even := f.Vignetting == blend.Vignetting{} && f.Field == blend.Field{}
 	if even && f.Gain == [3]float64{1, 1, 1} {
 		return nil
 	}
-	dec, enc := f.Tone.Tables()
+	dec, enc := f.Tone.Tables(transfer)
 	encode := every(enc[:65536], encodeStep)
 	light := &warp.Light{Encode: [3][]float32{encode, encode, encode}, Gain: [3]float32{1, 1, 1}}
 	white := float32(1) // light that is white wherever it lies in the frame

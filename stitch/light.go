@@ -47,7 +47,7 @@ func (a *aligner) balance(ctx context.Context) (*blend.Light, blend.LightReport,
 	if err != nil {
 		return nil, blend.LightReport{}, err
 	}
-	return blend.FitLight(len(a.placed), slices.Concat(per...), blend.LightOptions{Start: a.exposures()})
+	return blend.FitLight(len(a.placed), slices.Concat(per...), blend.LightOptions{Start: a.exposures(), Transfer: a.frames[0].Transfer()})
 }
 
 // exposures returns the log gains that undo what the metadata say of the
@@ -75,6 +75,7 @@ func (a *aligner) exposures() []float64 {
 // registration.
 func (a *aligner) compareLight(i, j int, imgA, imgB image.Image) (out []blend.LightSample) {
 	ci, cj := a.rig.camera(i), a.rig.camera(j)
+	transfer := a.frames[0].Transfer() // the same for all
 	step := float64(ci.Width) / lightGrid
 	radius := max(2, int(step/5))
 	for y := step / 2; y < float64(ci.Height); y += step {
@@ -85,8 +86,8 @@ func (a *aligner) compareLight(i, j int, imgA, imgB image.Image) (out []blend.Li
 			}
 			w, _ := ci.WorldFromPixel(p)
 			q, _ := cj.PixelFromWorld(w)
-			la, varA, okA := meanLight(imgA, p, radius)
-			lb, varB, okB := meanLight(imgB, q, radius)
+			la, varA, okA := meanLight(imgA, transfer, p, radius)
+			lb, varB, okB := meanLight(imgB, transfer, q, radius)
 			if okA && okB {
 				out = append(out, blend.LightSample{
 					A: i, B: j, AtA: lightPos(&ci, p), AtB: lightPos(&cj, q), LinA: la, LinB: lb,
@@ -116,7 +117,7 @@ func lightPos(c *geom.Camera, p geom.Pt) blend.LightPos {
 // The mean is that of the encoded samples: the mean of their light would be
 // raised by noise (by f″σ²/2, over 1 % in the shadows), and a power law keeps
 // the ratio of two exposures either way.
-func meanLight(img image.Image, p geom.Pt, radius int) (lin [3]float64, variance float64, ok bool) {
+func meanLight(img image.Image, transfer *blend.Transfer, p geom.Pt, radius int) (lin [3]float64, variance float64, ok bool) {
 	b := img.Bounds()
 	at := rgbAt(img)
 	x0, y0 := b.Min.X+int(p.X), b.Min.Y+int(p.Y)
@@ -138,7 +139,7 @@ func meanLight(img image.Image, p geom.Pt, radius int) (lin [3]float64, variance
 		}
 	}
 	for k, v := range mean {
-		lin[k] = blend.DecodeSRGB(v)
+		lin[k] = transfer.Decode(v)
 	}
 	const power = 2.2 // of light by encoded value
 	all := mean[0] + mean[1] + mean[2]

@@ -198,7 +198,7 @@ func matchesFrames(sol *Solution, frames []*Frame) error {
 	if placed == 0 {
 		return fmt.Errorf("%w: the Solution places no frame", ErrFrames)
 	}
-	return nil
+	return checkProfiles(frames)
 }
 
 func floorDiv(a, b int) int { return int(math.Floor(float64(a) / float64(b))) }

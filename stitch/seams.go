@@ -125,7 +125,7 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 	}
 	if isClipped(small) {
 		out.RGB = planes()
-		warp.NewSampler(small, cam, coarse, warp.Options{Light: scaled(lightOf(l.frame, false))}).Fill(&out.RGB, nil, r)
+		warp.NewSampler(small, cam, coarse, warp.Options{Light: scaled(lightOf(l.frame, l.transfer(), false))}).Fill(&out.RGB, nil, r)
 		lost := planes()
 		warp.NewSampler(lostPart(small), cam, coarse, warp.Options{}).Fill(&lost, nil, r)
 		out.Lost = lost[0]

@@ -70,8 +70,8 @@ type FrameSolution struct {
 	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, r = 1
 	// at half the diagonal from the principal point.
 	Vignetting blend.Vignetting `json:"vignetting"`
-	// Tone bends the response away from sRGB's, see blend.Tone; the same for
-	// all frames.
+	// Tone bends the response away from the frames' transfer curve, see
+	// blend.Tone; the same for all frames.
 	Tone blend.Tone `json:"tone"`
 	// Field is a slow gain over the frame, see blend.Field.
 	Field blend.Field `json:"field"`
@@ -117,7 +117,7 @@ func (f *FrameSolution) shadeAt(p blend.LightPos) float64 {
 // a patch around p, in pixels, that is small against what changes with p.
 func (f *FrameSolution) Correct() func(p geom.Pt, lin [3]float64) [3]float64 {
 	cam := f.Camera()
-	dec, enc := f.Tone.Tables()
+	dec, enc := f.Tone.Tables(nil)
 	return func(p geom.Pt, lin [3]float64) [3]float64 {
 		k := f.shadeAt(lightPos(&cam, p))
 		for c, v := range lin {

@@ -12,12 +12,19 @@ type WriteOptions struct {
 	// Bits of a sample, 8 or 16; zero means 8. JPEG has 8 only. From 16 to 8
 	// each sample is rounded once.
 	Bits int
-	// Quality of a JPEG, 1 to 100; zero means 95. Higher is larger.
+	// Quality of a JPEG, 1 to 100; zero means 95. Higher is larger. Below 90
+	// colours have half the resolution both ways.
 	Quality int
+	// Compression of a TIFF, a name of [Compressions]; empty means the first.
+	// Deflate makes the smallest files.
+	Compression string
 	// Overwrite allows to replace a file of the same name.
 	Overwrite bool
 	// PPI is the resolution noted in the file, pixels an inch; zero notes none.
 	PPI float64
+	// Origin is the colour profile and the metadata, see [NewOrigin]; nil writes
+	// none.
+	Origin *Origin
 	// Workers is the number of goroutines; zero means one a processor.
 	Workers int
 }
@@ -33,6 +40,21 @@ func (f *Finished) Write(ctx context.Context, path string, o WriteOptions) error
 	return photo.WritePixels(ctx, path, f, o.photo())
 }
 
+// Compressions lists how a TIFF can be packed, the usual way first.
+func Compressions() (names []string) {
+	for _, c := range photo.Compressions() {
+		names = append(names, string(c))
+	}
+	return names
+}
+
 func (o WriteOptions) photo() photo.WriteOptions {
-	return photo.WriteOptions{Bits: o.Bits, Quality: o.Quality, Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers}
+	p := photo.WriteOptions{
+		Bits: o.Bits, Quality: o.Quality, Compression: photo.Compression(o.Compression),
+		Overwrite: o.Overwrite, PPI: o.PPI, Workers: o.Workers,
+	}
+	if o.Origin != nil {
+		p.Embed = &o.Origin.embed
+	}
+	return p
 }

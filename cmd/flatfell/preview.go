@@ -18,7 +18,7 @@ const previewWidth, previewHeight = 2048, 2048
 // A whole number of pixels is averaged first, down to no less than twice the
 // final size, because imaging.Fit asks a picture of ours for one pixel at a
 // time; that costs the result nothing visible.
-func writePreview(ctx context.Context, path string, pic *stitch.Finished, overwrite bool, workers int) error {
+func writePreview(ctx context.Context, path string, pic *stitch.Finished, origin *stitch.Origin, overwrite bool, workers int) error {
 	w, h := pic.Size()
 	averaged, err := pic.Shrink(ctx, max(1, min(w/(2*previewWidth), h/2)))
 	if err != nil {
@@ -28,5 +28,5 @@ func writePreview(ctx context.Context, path string, pic *stitch.Finished, overwr
 	if err != nil {
 		return err
 	}
-	return stitch.WriteFile(ctx, path, small, stitch.WriteOptions{Quality: 88, Overwrite: overwrite, Workers: workers})
+	return stitch.WriteFile(ctx, path, small, stitch.WriteOptions{Quality: 88, Origin: origin, Overwrite: overwrite, Workers: workers})
 }

@@ -26,6 +26,7 @@ type stitchCommand struct {
 	focalMM, focalPx              positiveFlag
 	sensor                        sensorFlag
 	bits                          bitsFlag
+	compression                   compressionFlag
 	quality, workers              countFlag
 	seed                          seedFlag
 	memory                        memoryFlag
@@ -74,6 +75,7 @@ An old lens that tells the camera nothing:
 	picture.Var(&s.keep, "keep", "take what is around a place from this frame: across, down and radius in per cent, the radius of the width; may be given again")
 	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
 	picture.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
+	picture.Var(&s.compression, "compression", "how a TIFF is packed: "+strings.Join(stitch.Compressions(), ", ")+"; without it "+stitch.Compressions()[0])
 	row := newGroup("The row")
 	row.Var(&s.level, "level", "how the middle frame was held, in degrees: rolled clockwise, pitched up; overrides what is found")
 	row.Var(&s.focalMM, "focal-mm", "focal length in millimetres, if the files do not tell it or tell it wrongly")
@@ -91,6 +93,8 @@ An old lens that tells the camera nothing:
 	addGroups(cmd, files, picture, row, running)
 	cobra.CheckErr(cmd.RegisterFlagCompletionFunc("surface",
 		cobra.FixedCompletions(warp.SurfaceNames(), cobra.ShellCompDirectiveNoFileComp)))
+	cobra.CheckErr(cmd.RegisterFlagCompletionFunc("compression",
+		cobra.FixedCompletions(stitch.Compressions(), cobra.ShellCompDirectiveNoFileComp)))
 	return cmd
 }
 
@@ -151,7 +155,11 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	}
 	defer pic.Close()
 	progress.report("write", 0)
-	if err := s.write(ctx, pic, sol); err != nil {
+	origin, err := stitch.NewOrigin(sol, frames, "flatfell "+version())
+	if err != nil {
+		return nil, err
+	}
+	if err := s.write(ctx, pic, sol, origin); err != nil {
 		return nil, err
 	}
 	progress.end()
@@ -176,6 +184,8 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 		return s.usage("a JPEG has 8 bits; let the output end in .png or .tif for 16")
 	case given("quality") && !jpeg:
 		return s.usage("--quality is for JPEG only")
+	case given("compression") && ending != ".tif" && ending != ".tiff":
+		return s.usage("--compression is for TIFF only")
 	case given("focal-mm") && given("focal-px"):
 		return s.usage("give --focal-mm or --focal-px, not both")
 	case given("sensor") && !given("focal-mm"):
@@ -244,7 +254,7 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 }
 
 // write writes the picture, its preview and its solution.
-func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution) error {
+func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution, origin *stitch.Origin) error {
 	began := time.Now()
 	timed := func() {
 		sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
@@ -252,10 +262,11 @@ func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *st
 	err := writeAll([]output{
 		{s.out, func() error {
 			return pic.Write(ctx, s.out, stitch.WriteOptions{
-				Bits: sol.Output.Bits, Quality: s.quality.n, Overwrite: s.overwrite, PPI: printPPI, Workers: s.workers.n,
+				Bits: sol.Output.Bits, Quality: s.quality.n, Compression: string(s.compression),
+				Overwrite: s.overwrite, PPI: printPPI, Origin: origin, Workers: s.workers.n,
 			})
 		}},
-		{s.preview, func() error { return writePreview(ctx, s.preview, pic, s.overwrite, s.workers.n) }},
+		{s.preview, func() error { return writePreview(ctx, s.preview, pic, origin, s.overwrite, s.workers.n) }},
 		{s.solution, func() error {
 			timed() // it tells the time of the others
 			return photo.WriteWhole(ctx, s.solution, s.overwrite, sol)

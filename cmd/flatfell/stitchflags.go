@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -155,6 +156,21 @@ func (f *positiveFlag) Set(s string) error {
 
 func (*positiveFlag) Type() string { return "NUMBER" }
 
+// compressionFlag is --compression, the name of a way to pack a TIFF.
+type compressionFlag string
+
+func (f *compressionFlag) String() string { return string(*f) }
+
+func (f *compressionFlag) Set(s string) error {
+	if !slices.Contains(stitch.Compressions(), s) {
+		return fmt.Errorf("give one of %s", strings.Join(stitch.Compressions(), ", "))
+	}
+	*f = compressionFlag(s)
+	return nil
+}
+
+func (*compressionFlag) Type() string { return "NAME" }
+
 // countFlag is a whole number from 1 up to a limit; zero means not given.
 type countFlag struct{ n, limit int }
 
@@ -263,6 +279,7 @@ var (
 	_ pflag.Value = (*keepFlag)(nil)
 	_ pflag.Value = (*sensorFlag)(nil)
 	_ pflag.Value = (*positiveFlag)(nil)
+	_ pflag.Value = (*compressionFlag)(nil)
 	_ pflag.Value = (*countFlag)(nil)
 	_ pflag.Value = (*seedFlag)(nil)
 	_ pflag.Value = (*bitsFlag)(nil)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -87,7 +88,8 @@ func TestPixelsAskedOnce(t *testing.T) {
 	m := textured(1200, 1500)
 	bad := errors.New("no more")
 	for _, name := range []string{"a.jpg", "a.png", "a.tif"} {
-		path := t.TempDir() + "/" + name
+		dir := t.TempDir()
+		path := filepath.Join(dir, name)
 		src := &recordingPixels{imagePixels: imagePixels{m}}
 		if err := WritePixels(t.Context(), path, src, WriteOptions{Workers: 3}); err != nil {
 			t.Fatal(err)
@@ -109,5 +111,6 @@ func TestPixelsAskedOnce(t *testing.T) {
 		} else if strings.Contains(err.Error(), "free space") {
 			t.Errorf("%s: blames the disk: %v", name, err)
 		}
+		wantFiles(t, dir, name)
 	}
 }

@@ -51,8 +51,10 @@ func encodeJPEG(ctx context.Context, w io.Writer, src Pixels, quality int, full 
 
 const (
 	// fullChroma is the quality from which colours keep their resolution. At
-	// 95, halving them would throw away more than the quantiser does: 1 to 3 dB
-	// of red and blue, for a fifth of the bytes.
+	// 95, halving them throws away more than the quantiser does: four
+	// photographs lose 1.2 to 2.7 dB by it for 10 to 20 % of the bytes, and at
+	// equal bytes full colours are 0 to 1.5 dB better. Near 90 the two break
+	// even.
 	fullChroma = 90
 	// jpegBandPixels is about the size of a band: some milliseconds of work.
 	jpegBandPixels = 1 << 18

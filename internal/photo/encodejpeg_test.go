@@ -196,7 +196,7 @@ func TestEncodersStop(t *testing.T) {
 		"JPEG": func(ctx context.Context, w io.Writer) error { return encodeJPEG(ctx, w, src, 95, true, 2, nil) },
 		"PNG":  func(ctx context.Context, w io.Writer) error { return encodePNG(ctx, w, src, 8, 2, nil) },
 		"TIFF": func(ctx context.Context, w io.Writer) error {
-			return encodeTIFF(ctx, w, nil, src, 8, 2, Deflate, tiffMeta{}, tiffLimit)
+			return encodeTIFF(ctx, w, nil, src, 8, 2, Deflate, tree{}, tiffLimit)
 		},
 	} {
 		ctx, cancel := context.WithCancel(t.Context())

@@ -7,7 +7,6 @@ import (
 	"hash/adler32"
 	"hash/crc32"
 	"io"
-	"math"
 
 	"github.com/klauspost/compress/flate"
 )
@@ -96,9 +95,9 @@ func (l *layout) linesIn(bytes int) int { return min(max(1, bytes/l.rowBytes()),
 // goroutine.
 type lines struct {
 	*layout
-	order binary.ByteOrder
-	raw   []byte
-	wide  []uint16
+	bigEndian bool
+	raw       []byte
+	wide      []uint16
 }
 
 // read returns lines [y0, y0+n), until the next call.
@@ -117,8 +116,13 @@ func (r *lines) read(ctx context.Context, y0, n int) ([]byte, error) {
 	if err := r.src.Rows16(ctx, r.wide[:size], y0, n); err != nil {
 		return nil, err
 	}
+	hi, lo := 0, 1
+	if !r.bigEndian {
+		hi, lo = 1, 0
+	}
 	for i, v := range r.wide[:size] {
-		r.order.PutUint16(raw[2*i:], v)
+		b := raw[2*i : 2*i+2 : 2*i+2]
+		b[hi], b[lo] = byte(v>>8), byte(v)
 	}
 	return raw, nil
 }
@@ -131,7 +135,7 @@ type pngBand struct {
 }
 
 func (l *layout) newPNGBand() *pngBand {
-	b := &pngBand{lines: lines{layout: l, order: binary.BigEndian}}
+	b := &pngBand{lines: lines{layout: l, bigEndian: true}}
 	b.z, _ = flate.NewWriter(nil, deflateLevel) // fails for other levels only
 	for i := range b.tried {
 		b.tried[i] = make([]byte, 1+l.rowBytes())
@@ -241,12 +245,4 @@ func joinAdler(first, second uint32, length int64) uint32 {
 	a := (a1 + a2 + mod - 1) % mod
 	b := (b1 + b2 + length%mod*(a1+mod-1)) % mod
 	return uint32(b<<16 | a)
-}
-
-// phys returns the pHYs chunk of a PNG, in pixels per metre.
-func phys(ppi float64) []byte {
-	perMetre := uint32(math.Round(ppi / 0.0254))
-	b := binary.BigEndian.AppendUint32(nil, perMetre)
-	b = binary.BigEndian.AppendUint32(b, perMetre)
-	return chunk("pHYs", append(b, 1))
 }

@@ -6,25 +6,29 @@ import (
 	"encoding/binary"
 	"io"
 	"math"
+	"slices"
 
 	"github.com/klauspost/compress/zlib"
 )
 
-// Compression is how the strips of a TIFF are packed.
-type Compression int
+// Compression is how the strips of a TIFF are packed, a name of
+// [Compressions]; empty means the first of them.
+type Compression string
 
 // The compressions. All but Uncompressed store differences between
 // neighbouring pixels (the horizontal predictor).
 const (
-	// Deflate (compression 8, Adobe's) makes the smallest files; what edits
-	// pictures reads it. It is the default.
-	Deflate Compression = iota
-	// LZW (compression 5) is in TIFF 6.0 itself. It makes 16-bit photographs
-	// larger than they are.
-	LZW
-	// Uncompressed is fastest and read by everything.
-	Uncompressed
+	// Deflate (compression 8, Adobe's) makes the smallest files.
+	Deflate Compression = "deflate"
+	// LZW (compression 5) is part of TIFF 6.0 itself, for programs that know no
+	// more than that; larger and slower.
+	LZW Compression = "lzw"
+	// Uncompressed is fastest, largest and read by everything.
+	Uncompressed Compression = "none"
 )
+
+// Compressions lists them.
+func Compressions() []Compression { return []Compression{Deflate, LZW, Uncompressed} }
 
 // stripBytes is about the size of a strip before compression: large enough
 // for Deflate to reach its ratio, small enough to share out.
@@ -38,7 +42,7 @@ const tiffLimit = math.MaxUint32
 // the directory follows them, and its place is stored in the header last. A
 // file that ends beyond limit becomes a BigTIFF, which has offsets of 64 bits:
 // the header leaves room for its longer one.
-func encodeTIFF(ctx context.Context, w io.Writer, at io.WriterAt, src Pixels, bits, workers int, how Compression, meta tiffMeta, limit int64) error {
+func encodeTIFF(ctx context.Context, w io.Writer, at io.WriterAt, src Pixels, bits, workers int, how Compression, meta tree, limit int64) error {
 	l := newLayout(src, bits)
 	per := l.linesIn(stripBytes)
 	strips := (l.height + per - 1) / per
@@ -62,12 +66,11 @@ func encodeTIFF(ctx context.Context, w io.Writer, at io.WriterAt, src Pixels, bi
 	if err != nil {
 		return err
 	}
-	fields := append(l.tiffFields(per, how, meta.ppi), longs(273, offsets), longs(279, counts))
-	fields = append(fields, meta.fields...)
-	dir, ifd := appendTree(nil, pos, tree{fields: fields, sub: meta.sub}, false)
+	fields := slices.Concat(l.tiffFields(per, how), []field{longs(273, offsets), longs(279, counts)}, meta.fields)
+	dir := appendTree(nil, pos, tree{fields, meta.sub}, false)
 	big := pos+int64(len(dir)) > limit
 	if big {
-		dir, ifd = appendTree(nil, pos, tree{fields: fields, sub: meta.sub}, true)
+		dir = appendTree(nil, pos, tree{fields, meta.sub}, true)
 	}
 	if err := writeAll(w, dir); err != nil {
 		return err
@@ -78,7 +81,7 @@ func encodeTIFF(ctx context.Context, w io.Writer, at io.WriterAt, src Pixels, bi
 			return err
 		}
 	}
-	_, err = at.WriteAt(tiffHeader(ifd, big), 0)
+	_, err = at.WriteAt(tiffHeader(pos, big), 0)
 	return err
 }
 
@@ -93,19 +96,8 @@ func tiffHeader(ifd int64, big bool) []byte {
 	return append(le.AppendUint32([]byte{'I', 'I', 42, 0}, uint32(ifd)), make([]byte, 8)...)
 }
 
-// tiffMeta is what goes into a TIFF's directory beside the pixels.
-type tiffMeta struct {
-	ppi    float64
-	fields []field
-	sub    map[uint16]tree
-}
-
 // tiffFields are the fields that tell how the pixels lie.
-func (l *layout) tiffFields(per int, how Compression, ppi float64) []field {
-	resolution, unit := [2]uint32{1, 1}, uint16(1) // only an aspect ratio
-	if ppi > 0 {
-		resolution, unit = [2]uint32{uint32(math.Round(ppi * 1000)), 1000}, 2
-	}
+func (l *layout) tiffFields(per int, how Compression) []field {
 	bits := make([]uint16, l.samples)
 	for i := range bits {
 		bits[i] = uint16(8 * l.bytes)
@@ -119,10 +111,7 @@ func (l *layout) tiffFields(per int, how Compression, ppi float64) []field {
 		short(262, 2), // PhotometricInterpretation: RGB
 		short(277, uint16(l.samples)),
 		long(278, uint32(per)),
-		rational(282, resolution),
-		rational(283, resolution),
 		short(284, 1), // PlanarConfiguration: interleaved
-		short(296, unit),
 	}
 	if how != Uncompressed {
 		fields = append(fields, short(317, 2)) // Predictor: horizontal
@@ -142,7 +131,7 @@ type stripPacker struct {
 }
 
 func newStripPacker(l *layout, how Compression) *stripPacker {
-	p := &stripPacker{lines: lines{layout: l, order: binary.LittleEndian}, how: how}
+	p := &stripPacker{lines: lines{layout: l}, how: how}
 	switch how {
 	case Deflate:
 		p.z, _ = zlib.NewWriterLevel(nil, deflateLevel) // fails for other levels only

@@ -17,7 +17,7 @@ import (
 // TestTIFFCompressions: each way of packing gives every sample back, by the
 // decoder of x/image; with 8 bits the colour's and the alpha's rounding add up.
 func TestTIFFCompressions(t *testing.T) {
-	for _, how := range []Compression{Deflate, LZW, Uncompressed} {
+	for _, how := range Compressions() {
 		for _, bits := range []int{8, 16} {
 			for name, pic := range map[string]*raster.Picture{
 				"noise": noisyPicture(image.Rect(0, 0, 301, 211), false),
@@ -35,11 +35,11 @@ func TestTIFFCompressions(t *testing.T) {
 				defer f.Close()
 				m, err := tiff.Decode(f)
 				if err != nil {
-					t.Errorf("%s, %d bits, compression %d: %v", name, bits, how, err)
+					t.Errorf("%s, %d bits, compression %s: %v", name, bits, how, err)
 					continue
 				}
 				if d := maxDifference(m, pic); d > map[int]int{8: 2 * 128, 16: 0}[bits] {
-					t.Errorf("%s, %d bits, compression %d: off by %d of 65535", name, bits, how, d)
+					t.Errorf("%s, %d bits, compression %s: off by %d of 65535", name, bits, how, d)
 				}
 			}
 		}
@@ -60,7 +60,7 @@ func TestBigTIFF(t *testing.T) {
 	pic := noisyPicture(image.Rect(0, 0, 333, 444), true)
 	var small, big buffer
 	for limit, b := range map[int64]*buffer{tiffLimit: &small, 100_000: &big} {
-		err := encodeTIFF(t.Context(), b, b, picturePixels(pic), 16, 2, Deflate, tiffMeta{ppi: 300}, limit)
+		err := encodeTIFF(t.Context(), b, b, picturePixels(pic), 16, 2, Deflate, tree{fields: resolution(300)}, limit)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -87,8 +87,8 @@ func TestBigTIFF(t *testing.T) {
 	if next := le.Uint64(b[at+8+20*uint64(len(fields)):]); next != 0 {
 		t.Errorf("another directory at %d", next)
 	}
-	dir, ifd := appendTree(nil, int64(len(b)), tree{fields: fields}, false)
-	copy(b, tiffHeader(ifd, false))
+	dir := appendTree(nil, int64(len(b)), tree{fields: fields}, false)
+	copy(b, tiffHeader(int64(len(b)), false))
 	m, err := tiff.Decode(bytes.NewReader(append(b, dir...)))
 	if err != nil {
 		t.Fatal(err)

@@ -1,8 +1,10 @@
 package photo
 
 import (
+	"bytes"
 	"encoding/binary"
 	"io"
+	"slices"
 	"strings"
 )
 
@@ -106,4 +108,80 @@ func (b tiffBlock) exifText(tag uint16) (string, bool) {
 	}
 	s, _, _ := strings.Cut(string(f.value), "\x00")
 	return strings.TrimSpace(s), true
+}
+
+// maxEntries bounds the fields of one directory that are looked at.
+const maxEntries = 1000
+
+// fields reads the fields of the directory at offset ifd that are wanted, in
+// little-endian order; those that are larger than most bytes, cannot be read,
+// or are there already are left out.
+func (b tiffBlock) fields(ifd, most int64, wanted func(tag uint16) bool) (out []field) {
+	n := make([]byte, 2)
+	if _, err := b.r.ReadAt(n, b.base+ifd); err != nil {
+		return nil
+	}
+	entry := make([]byte, 12)
+	count := min(int64(b.order.Uint16(n)), maxEntries)
+	for i := range count {
+		if _, err := b.r.ReadAt(entry, b.base+ifd+2+12*i); err != nil {
+			return out
+		}
+		f := field{tag: b.order.Uint16(entry), kind: b.order.Uint16(entry[2:]), count: uint64(b.order.Uint32(entry[4:]))}
+		if !wanted(f.tag) {
+			continue
+		}
+		size := int64(f.count) * int64(kindBytes(f.kind))
+		twice := slices.ContainsFunc(out, func(o field) bool { return o.tag == f.tag })
+		if size == 0 || size > most || twice {
+			continue
+		}
+		if size <= 4 {
+			f.value = bytes.Clone(entry[8 : 8+size])
+		} else {
+			at := b.base + int64(b.order.Uint32(entry[8:]))
+			if _, err := b.r.ReadAt(n[:1], at+size-1); err != nil {
+				continue // no memory for what is not there
+			}
+			f.value = make([]byte, size)
+			if _, err := b.r.ReadAt(f.value, at); err != nil {
+				continue
+			}
+		}
+		if b.order == binary.ByteOrder(binary.BigEndian) {
+			swapBytes(f.value, swapBy(f.kind))
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// kindBytes returns the size of one value of a kind, 0 for unknown ones.
+func kindBytes(kind uint16) int {
+	switch kind {
+	case kindByte, kindASCII, kindUndefined, 6, 129: // 6: signed; 129: UTF-8 of Exif 3.0
+		return 1
+	case kindShort, 8:
+		return 2
+	case kindLong, 9, 11, 13: // signed, float, IFD
+		return 4
+	case kindRational, 10, 12: // signed, double
+		return 8
+	}
+	return 0
+}
+
+// swapBy returns the bytes of what has a byte order in a value: a rational is
+// two numbers of four.
+func swapBy(kind uint16) int {
+	if kind == kindRational || kind == 10 {
+		return 4
+	}
+	return kindBytes(kind)
+}
+
+func swapBytes(b []byte, size int) {
+	for ; len(b) >= size && size > 1; b = b[size:] {
+		slices.Reverse(b[:size])
+	}
 }

@@ -3,6 +3,7 @@ package photo
 import (
 	"cmp"
 	"encoding/binary"
+	"maps"
 	"slices"
 )
 
@@ -14,6 +15,7 @@ const (
 	kindLong      = 4
 	kindRational  = 5
 	kindUndefined = 7
+	kindIFD       = 13
 	kindLong8     = 16 // of BigTIFF
 )
 
@@ -68,18 +70,29 @@ type tree struct {
 }
 
 // appendTree appends a directory and all below it to dst, whose first byte is
-// at offset base, and returns the offset of the directory. The bytes follow
-// TIFF 6.0, section 2, or the BigTIFF of its successors, which has 64 bits
-// where that has 32.
-func appendTree(dst []byte, base int64, t tree, big bool) (out []byte, ifd int64) {
+// at offset base. The bytes follow TIFF 6.0, section 2, or BigTIFF, which has
+// 64 bits where that has 32.
+func appendTree(dst []byte, base int64, t tree, big bool) []byte {
+	at := base + int64(len(dst))
 	fields := slices.Clone(t.fields)
-	for _, tag := range sortedKeys(t.sub) {
-		var at int64
-		dst, at = appendTree(dst, base, t.sub[tag], big)
-		fields = append(fields, longs(tag, []uint64{uint64(at)}))
+	tags := slices.Sorted(maps.Keys(t.sub))
+	for _, tag := range tags {
+		fields = append(fields, longs(tag, []uint64{0}))
 	}
 	slices.SortStableFunc(fields, func(a, b field) int { return cmp.Compare(a.tag, b.tag) })
-	ifd = base + int64(len(dst))
+	// The size of a directory does not depend on where it points to.
+	below := at + int64(len(appendDirectory(nil, at, fields, big)))
+	var subs []byte
+	for _, tag := range tags {
+		i := slices.IndexFunc(fields, func(f field) bool { return f.tag == tag })
+		fields[i] = longs(tag, []uint64{uint64(below) + uint64(len(subs))})
+		subs = appendTree(subs, below, t.sub[tag], big)
+	}
+	return append(appendDirectory(dst, at, fields, big), subs...)
+}
+
+// appendDirectory appends one directory, which is at offset at.
+func appendDirectory(dst []byte, at int64, fields []field, big bool) []byte {
 	le := binary.LittleEndian
 	entry, inline, head, tail := 12, 4, 2, 4
 	if big {
@@ -96,7 +109,7 @@ func appendTree(dst []byte, base int64, t tree, big bool) (out []byte, ifd int64
 	} else {
 		dst = le.AppendUint16(dst, uint16(len(fields)))
 	}
-	extraAt := ifd + int64(head+entry*len(fields)+tail)
+	extraAt := at + int64(head+entry*len(fields)+tail)
 	var extra []byte
 	for _, f := range fields {
 		if f.kind == kindLong8 && !big {
@@ -115,7 +128,7 @@ func appendTree(dst []byte, base int64, t tree, big bool) (out []byte, ifd int64
 		}
 	}
 	dst = number(dst, 0) // no further directory
-	return append(dst, extra...), ifd
+	return append(dst, extra...)
 }
 
 // narrowed returns a field of 64-bit numbers as one of 32-bit numbers.
@@ -125,13 +138,4 @@ func narrowed(f field) field {
 		v[i] = uint32(binary.LittleEndian.Uint64(f.value[8*i:]))
 	}
 	return long(f.tag, v...)
-}
-
-func sortedKeys(m map[uint16]tree) []uint16 {
-	var keys []uint16
-	for k := range m {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	return keys
 }

@@ -19,6 +19,7 @@ const (
 	markerEOI  = 0xd9
 	markerSOS  = 0xda
 	markerAPP1 = 0xe1
+	markerAPP2 = 0xe2
 	markerTEM  = 0x01
 )
 

@@ -1,6 +1,7 @@
 package photo
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -61,7 +62,12 @@ type File struct {
 	Bits          int  // bits of a sample in the file: 8 (or fewer) or 16
 	Gray          bool // one channel in the file
 	Meta          Meta
+	// Profile is the colour profile, nil if the file has none. ProfileNote says
+	// why one that is there cannot be read, else it is empty.
+	Profile     *Profile
+	ProfileNote string
 
+	exif   int64       // see header
 	stored image.Point // size before the orientation is applied
 	size   int64       // bytes
 }
@@ -134,11 +140,12 @@ func (f *File) readHeader(r io.ReaderAt, l Limits) (err error) {
 	if err != nil {
 		return err
 	}
-	f.stored, f.Bits, f.Gray = h.size, h.bits, h.gray
+	f.stored, f.Bits, f.Gray, f.exif = h.size, h.bits, h.gray, h.exif
 	if err := f.checkSize(h, l); err != nil {
 		return err
 	}
 	f.Meta = readMeta(io.NewSectionReader(r, 0, f.size), f.Format, h)
+	f.Profile, f.ProfileNote = readProfile(r, f.size, f.Format)
 	f.Width, f.Height = h.size.X, h.size.Y
 	if swapsAxes(f.Meta.Orientation) {
 		f.Width, f.Height = f.Height, f.Width
@@ -191,7 +198,8 @@ func (f *File) readPNG(r io.ReaderAt) (header, error) {
 	if _, err := r.ReadAt(b, 24); err != nil {
 		return header{}, f.decodeError(err)
 	}
-	h := header{size: image.Pt(c.Width, c.Height), bits: 8, exif: findEXIF(r, f.size)}
+	h := header{size: image.Pt(c.Width, c.Height), bits: 8}
+	h.exif, _ = findChunk(r, f.size, "eXIf", false)
 	depth, colorType := int64(b[0]), b[1]
 	if depth == 16 {
 		h.bits = 16
@@ -201,23 +209,24 @@ func (f *File) readPNG(r io.ReaderAt) (header, error) {
 	return h, nil
 }
 
-// findEXIF returns where the contents of a PNG's eXIf chunk begin, or -1.
-func findEXIF(r io.ReaderAt, size int64) int64 {
+// findChunk returns where the contents of a PNG's first chunk of that name
+// begin and their length, or −1; with early only before the pixels.
+func findChunk(r io.ReaderAt, size int64, name string, early bool) (at, length int64) {
 	b := make([]byte, 8)
 	for at := int64(8); at < size; {
 		if _, err := r.ReadAt(b, at); err != nil {
-			return -1
+			return -1, 0
 		}
-		length := int64(b[0])<<24 | int64(b[1])<<16 | int64(b[2])<<8 | int64(b[3])
-		switch string(b[4:]) {
-		case "eXIf":
-			return at + 8
-		case "IEND":
-			return -1
+		length := int64(binary.BigEndian.Uint32(b))
+		switch kind := string(b[4:]); {
+		case kind == name:
+			return at + 8, length
+		case kind == "IEND", early && kind == "IDAT":
+			return -1, 0
 		}
 		at += 12 + length
 	}
-	return -1
+	return -1, 0
 }
 
 func (f *File) readTIFF(r io.ReaderAt) (header, error) {

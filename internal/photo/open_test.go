@@ -398,9 +398,9 @@ func FuzzOpen(f *testing.F) {
 		maxBytes  = 1 << 16
 		maxPixels = 1 << 16
 		// maxAlloc is what opening and decoding may ask for, in bytes: 8 a pixel
-		// and again as many to turn it, 5000 fields of metadata of 2000 bytes,
-		// and the decoders' own buffers.
-		maxAlloc = 16 << 20
+		// and again as many to turn it, 5000 fields of metadata of 2000 bytes, a
+		// colour profile with buffers that grow, and the decoders' own buffers.
+		maxAlloc = 16<<20 + 6*maxProfile
 	)
 	all := kinds(f)
 	for _, name := range slices.Sorted(maps.Keys(all)) {

@@ -1,10 +1,12 @@
 package photo
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"flatfell.example/raster"
 )
@@ -18,13 +20,15 @@ type WriteOptions struct {
 	// Quality of a JPEG, 1 to 100; higher is larger. Zero means 95. Below 90
 	// colours have half the resolution both ways.
 	Quality int
-	// Compression of a TIFF.
+	// Compression of a TIFF; empty means Deflate.
 	Compression Compression
 	// Overwrite allows to replace a file of the same name.
 	Overwrite bool
 	// PPI is the resolution noted in the file, pixels per inch, 0 to 65535.
 	// Zero notes none.
 	PPI float64
+	// Embed is the colour profile and the metadata; nil are none.
+	Embed *Embedded
 	// Workers converts and compresses; see par.Workers. It changes no byte.
 	Workers int
 }
@@ -36,27 +40,12 @@ func (o WriteOptions) Validate() error {
 		return fmt.Errorf("photo: Bits %d is neither 8 nor 16", o.Bits)
 	case o.Quality < 0 || o.Quality > 100:
 		return fmt.Errorf("photo: Quality %d is not within 1 to 100", o.Quality)
-	case o.Compression < Deflate || o.Compression > Uncompressed:
-		return fmt.Errorf("photo: Compression %d is unknown", o.Compression)
+	case o.Compression != "" && !slices.Contains(Compressions(), o.Compression):
+		return fmt.Errorf("photo: Compression %q is none of %v", o.Compression, Compressions())
 	case !(o.PPI >= 0 && o.PPI <= 65535):
 		return fmt.Errorf("photo: PPI %v is not within 0 to 65535", o.PPI)
 	}
 	return nil
-}
-
-// bits and quality return the settings with their defaults.
-func (o WriteOptions) bits() int {
-	if o.Bits == 0 {
-		return 8
-	}
-	return o.Bits
-}
-
-func (o WriteOptions) quality() int {
-	if o.Quality == 0 {
-		return 95
-	}
-	return o.Quality
 }
 
 // Write is [WritePixels] of a picture in memory.
@@ -128,27 +117,14 @@ func checkPixels(path string, src Pixels, opts WriteOptions) error {
 }
 
 func encode(ctx context.Context, w io.Writer, at io.WriterAt, format Format, src Pixels, o WriteOptions) error {
+	width, height := src.Size()
+	bits, quality := cmp.Or(o.Bits, 8), cmp.Or(o.Quality, 95)
 	switch format {
 	case JPEG:
-		return encodeJPEG(ctx, w, src, o.quality(), o.quality() >= fullChroma, o.Workers, jfif(o.PPI))
+		return encodeJPEG(ctx, w, src, quality, quality >= fullChroma, o.Workers, o.Embed.jpegMarkers(width, height, o.PPI))
 	case PNG:
-		var chunks []byte
-		if o.PPI > 0 {
-			chunks = phys(o.PPI)
-		}
-		return encodePNG(ctx, w, src, o.bits(), o.Workers, chunks)
+		return encodePNG(ctx, w, src, bits, o.Workers, o.Embed.pngChunks(width, height, o.PPI))
 	default:
-		return encodeTIFF(ctx, w, at, src, o.bits(), o.Workers, o.Compression, tiffMeta{ppi: o.PPI}, tiffLimit)
+		return encodeTIFF(ctx, w, at, src, bits, o.Workers, cmp.Or(o.Compression, Deflate), o.Embed.tiffTree(width, height, o.PPI), tiffLimit)
 	}
-}
-
-// jfif returns the JFIF segment (ITU-T T.871, clause 10.1), which also says
-// that the colours are full-range BT.601.
-func jfif(ppi float64) []byte {
-	units, density := byte(0), 1 // only an aspect ratio
-	if d := int(math.Round(ppi)); d > 0 {
-		units, density = 1, d
-	}
-	hi, lo := byte(density>>8), byte(density)
-	return []byte{0xff, 0xe0, 0, 16, 'J', 'F', 'I', 'F', 0, 1, 2, units, hi, lo, hi, lo, 0, 0}
 }

@@ -167,12 +167,19 @@ func TestWritePPI(t *testing.T) {
 
 // TestWriteSameBytes: the number of workers changes no byte.
 func TestWriteSameBytes(t *testing.T) {
-	pic, dir := noisyPicture(image.Rect(0, 0, 200, 500), true), t.TempDir()
-	for _, name := range []string{"a.tif", "a.png"} {
+	pic, dir := noisyPicture(image.Rect(0, 0, 700, 900), true), t.TempDir()
+	for name, o := range map[string]WriteOptions{
+		"a.tif": {Bits: 16}, "b.tif": {Compression: LZW}, "a.png": {Bits: 16}, "b.png": {}, "a.jpg": {}, "b.jpg": {Quality: 80},
+	} {
+		pic := *pic
+		if formatOf(name) == JPEG {
+			pic.Alpha = nil
+		}
 		var first []byte
 		for _, workers := range []int{1, 2, 5} {
 			path := filepath.Join(dir, name)
-			if err := Write(t.Context(), path, pic, WriteOptions{Bits: 16, Workers: workers, Overwrite: true}); err != nil {
+			o.Workers, o.Overwrite = workers, true
+			if err := Write(t.Context(), path, &pic, o); err != nil {
 				t.Fatal(err)
 			}
 			b, err := os.ReadFile(path)
@@ -249,7 +256,7 @@ func TestWriteRefuses(t *testing.T) {
 			t.Errorf("%s: %v, want %v that says %q", c.name, err, c.want, c.says)
 		}
 	}
-	for _, o := range []WriteOptions{{Bits: 12}, {Quality: 101}, {Quality: -1}, {PPI: -1}, {PPI: 1e9}} {
+	for _, o := range []WriteOptions{{Bits: 12}, {Quality: 101}, {Quality: -1}, {PPI: -1}, {PPI: 1e9}, {Compression: "tar"}} {
 		if err := Write(t.Context(), filepath.Join(dir, "a.png"), pic, o); err == nil {
 			t.Errorf("%+v was accepted", o)
 		}
@@ -411,7 +418,7 @@ func (f *faultyFile) Close() error {
 // TestWriteFaults fails each step of writing once, by a counter: no output and
 // no temporary file is left, and an old output is as it was.
 func TestWriteFaults(t *testing.T) {
-	pic := noisyPicture(image.Rect(0, 0, 400, 200), false)
+	pic := noisyPicture(image.Rect(0, 0, 800, 700), false) // several bands
 	for _, name := range []string{"a.jpg", "a.png", "a.tif"} {
 		for _, overwrite := range []bool{false, true} {
 			var seen []string
