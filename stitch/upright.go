@@ -391,7 +391,8 @@ func (b *azimuths) radians() float64 {
 }
 
 const (
-	// maxEdges bounds the edges of either kind that are looked at, the longest.
+	// maxEdges bounds the edges of either kind that are looked at: the longest
+	// level ones, the most exact upright ones.
 	maxEdges = 400
 
 	dipMean, dipSigma = 0.04 * degree, 0.08 * degree
@@ -493,8 +494,8 @@ func fitHorizon(lines []skyline, on []int, pose belief, pixel float64) (t tilt3,
 	return t, b
 }
 
-// shadeBias is the error that all upright edges share, since light and shade
-// lie on the same side of all of them.
+// shadeBias is the error that all upright edges may share, since light and
+// shade lie on the same side of all of them.
 const shadeBias = 0.02 * degree
 
 // findVerticals returns what upright edges tell of the tilt: a mixture of
@@ -506,16 +507,16 @@ func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) 
 		place     = 0.75 * degree
 		maxLean   = 0.6 * degree
 		minPlace  = 5
-		usualLean = 0.1 * degree
+		usualLean = 0.1 * degree // of a wall or post (common practice)
 	)
 	edges = slices.DeleteFunc(slices.Clone(edges), func(e upright) bool { return e.sigma > 1*degree })
-	slices.SortStableFunc(edges, func(a, b upright) int { return cmp.Compare(b.length, a.length) })
+	slices.SortStableFunc(edges, func(a, b upright) int { return cmp.Compare(a.sigma, b.sigma) })
 	edges = edges[:min(len(edges), maxEdges)]
 	if len(edges) < minPlace {
 		return b, 0, false
 	}
-	// Edges of one thing, and of one thing in two frames, count once, as many
-	// times as the longest is longer.
+	// Edges of one thing, and of one thing in two frames, count once between
+	// them, so that none adds to a better one.
 	variance := func(e *upright) float64 { return e.sigma*e.sigma + usualLean*usualLean }
 	weight := make([]float64, len(edges))
 	for i := range edges {
