@@ -63,9 +63,19 @@ func Accuracy(ctx context.Context, c Config) (*AccuracyResult, error) {
 			row.Errors = Compare(sol, shots.truth)
 		}
 		res.Rows = append(res.Rows, row)
+		c.Note(row.String())
 		c.Progress(float64(seed+1) / float64(c.Seeds))
 	}
 	return res, nil
+}
+
+// String says what became of the row in one line.
+func (a *AccuracyRow) String() string {
+	if !a.Joined {
+		return fmt.Sprintf("row %d refused: %s", a.Seed, a.Why)
+	}
+	return fmt.Sprintf("row %d: rotation %.4f°, worst frame %.4f°, focal length %+.4f %%, RMS %.3f px, tilt %.3f°",
+		a.Seed, a.Median().Degrees(), a.Worst().Degrees(), 100*a.Focal, a.RMSPx, a.Tilt.Degrees())
 }
 
 // figures returns f of each joined row.

@@ -22,6 +22,8 @@ func TestAccuracy(t *testing.T) {
 	var steps []float64
 	c := tiny
 	c.Progress = func(done float64) { steps = append(steps, done) }
+	var notes []string
+	c.Note = func(found string) { notes = append(notes, found) }
 	res, err := Accuracy(t.Context(), c)
 	if err != nil {
 		t.Fatal(err)
@@ -33,8 +35,8 @@ func TestAccuracy(t *testing.T) {
 	if r := &res.Rows[0]; !(r.Worst() <= 0.05*geom.Degree) || !(r.Tilt <= geom.Degree) || !(r.RMSPx <= 0.2) {
 		t.Errorf("%+v", r)
 	}
-	if fmt.Sprint(steps) != "[1]" {
-		t.Errorf("progress %v", steps)
+	if fmt.Sprint(steps) != "[1]" || len(notes) != 1 || !strings.HasPrefix(notes[0], "row 0: rotation 0.0") {
+		t.Errorf("progress %v, notes %q", steps, notes)
 	}
 	if s := res.String(); !strings.Contains(s, "Accuracy: 1 rows of 240 × 360 pixels") || !strings.Contains(s, "| rows not joined") {
 		t.Errorf("report:\n%s", s)

@@ -26,6 +26,8 @@ type Config struct {
 	Workers int
 	// Progress, if not nil, is told the share that is done, 0 to 1.
 	Progress func(done float64)
+	// Note, if not nil, is told what each finished part found, a line each.
+	Note func(found string)
 }
 
 // Validate reports the first setting that is out of range.
@@ -52,6 +54,9 @@ func (c Config) withDefaults(seeds, largeSeeds, width, height int) Config {
 	}
 	if c.Progress == nil {
 		c.Progress = func(float64) {}
+	}
+	if c.Note == nil {
+		c.Note = func(string) {}
 	}
 	return c
 }

@@ -70,6 +70,8 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 			c.Progress((float64(k) + float64(seed+1)/float64(c.Seeds)) / float64(len(overlaps)))
 		}
 		res.Points = append(res.Points, points...)
+		c.Note(fmt.Sprintf("overlap %.0f %%: %d of %d right, %d with the focal length known",
+			100*share, points[0].Right, c.Seeds, points[1].Right))
 	}
 	return res, nil
 }

@@ -114,6 +114,7 @@ func Unrelated(ctx context.Context, c Config, places []string) (*UnrelatedResult
 				res.Kinds[k].Joined = append(res.Kinds[k].Joined, p.a.name+" and "+p.b.name)
 			}
 		}
+		c.Note(fmt.Sprintf("%s: %d tried, %d joined", res.Kinds[k].Name, len(pairs), len(res.Kinds[k].Joined)))
 	}
 	return res, nil
 }

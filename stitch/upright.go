@@ -253,6 +253,15 @@ type upright struct {
 	sigma  float64  // of the normal's tilt, radians
 	az     float64
 	length float64 // radians
+	// top and bottom are the tangents of its ends' depression.
+	top, bottom float64
+}
+
+// holds reports whether q is a point of the edge, up to tol radians aside.
+func (e *upright) holds(q geom.Vec, tol float64) bool {
+	v := q.Y / math.Hypot(q.X, q.Z)
+	return math.Abs(r3.Dot(e.normal, q)) <= tol && v >= e.top && v <= e.bottom &&
+		math.Abs(math.Remainder(math.Atan2(q.X, q.Z)-e.az, 2*math.Pi)) < 1
 }
 
 type edgeView struct {
@@ -262,6 +271,8 @@ type edgeView struct {
 
 const (
 	samplePx = 8.0
+	// samePx: pieces of one upright edge lie this close to one line.
+	samePx = 1.0
 	// chancePx is the length of the straight pieces of an irregular skyline.
 	chancePx = 20.0
 )
@@ -275,6 +286,7 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 	ray := func(p geom.Pt) (geom.Vec, bool) {
 		return cam.WorldFromPixel(geom.Pt{X: p.X * float64(shrink), Y: p.Y * float64(shrink)})
 	}
+	t := tracer{luma: luma, cam: cam, shrink: float64(shrink)}
 	steep := math.Sin(8 * degree)
 	flat := math.Sin((maxUprightDeg + 1) * degree)
 	for i := range segs {
@@ -286,20 +298,14 @@ func lookForEdges(ctx context.Context, luma *raster.Plane, shrink int, cam *geom
 			continue
 		}
 		if math.Abs(d.Y) > math.Abs(d.X) {
-			n := r3.Unit(cross(a, b))
-			if math.Abs(n.Y) > steep {
+			mid := r3.Unit(r3.Add(a, b))
+			known := slices.ContainsFunc(v.edges, func(e upright) bool { return e.holds(mid, samePx*float64(shrink)/cam.FocalPx) })
+			if known {
 				continue
 			}
-			mid := r3.Add(a, b)
-			long := s.Length()
-			v.edges = append(v.edges, upright{
-				normal: n, az: math.Atan2(mid.X, mid.Z), length: math.Acos(math.Min(1, r3.Dot(a, b))),
-				// The error of a line through points of this scatter, doubled
-				// since neighbours share texture and blur, and a quarter of a
-				// pixel for shade that changes along the edge. On the posts
-				// of rendered scenes that is right from 30 to 170 px.
-				sigma: math.Hypot(2*(0.2+s.RMSPx)*math.Sqrt(12/float64(s.Points)), 0.25) / long,
-			})
+			if e, ok := t.trace(s); ok && math.Abs(e.normal.Y) <= steep {
+				v.edges = append(v.edges, e)
+			}
 			continue
 		}
 		if d.X < 0 || math.Abs(a.Y) > flat || math.Abs(b.Y) > flat {
@@ -385,7 +391,8 @@ func (b *azimuths) radians() float64 {
 }
 
 const (
-	// maxEdges bounds the edges of either kind that are looked at, the longest.
+	// maxEdges bounds the edges of either kind that are looked at: the longest
+	// level ones, the most exact upright ones.
 	maxEdges = 400
 
 	dipMean, dipSigma = 0.04 * degree, 0.08 * degree
@@ -487,34 +494,36 @@ func fitHorizon(lines []skyline, on []int, pose belief, pixel float64) (t tilt3,
 	return t, b
 }
 
-// shadeBias is the error that all upright edges share, since light and shade
-// lie on the same side of all of them.
-const shadeBias = 0.06 * degree
+// shadeBias is the error that all upright edges may share, since light and
+// shade lie on the same side of all of them.
+const shadeBias = 0.02 * degree
 
 // findVerticals returns what upright edges tell of the tilt: a mixture of
 // things that stand upright but for a normal lean of unknown scatter, and of
 // others.
 func findVerticals(edges []upright, pose belief) (b belief, count int, ok bool) {
 	const (
-		spread   = 16 * degree // other edges lie anywhere in ±8°
-		place    = 0.75 * degree
-		maxLean  = 0.6 * degree
-		minPlace = 5
+		spread    = 16 * degree // other edges lie anywhere in ±8°
+		place     = 0.75 * degree
+		maxLean   = 0.6 * degree
+		minPlace  = 5
+		usualLean = 0.1 * degree // of a wall or post (common practice)
 	)
 	edges = slices.DeleteFunc(slices.Clone(edges), func(e upright) bool { return e.sigma > 1*degree })
-	slices.SortStableFunc(edges, func(a, b upright) int { return cmp.Compare(b.length, a.length) })
+	slices.SortStableFunc(edges, func(a, b upright) int { return cmp.Compare(a.sigma, b.sigma) })
 	edges = edges[:min(len(edges), maxEdges)]
 	if len(edges) < minPlace {
 		return b, 0, false
 	}
-	// Edges of one thing, and of one thing in two frames, count once, as many
-	// times as the longest is longer.
+	// Edges of one thing, and of one thing in two frames, count once between
+	// them, so that none adds to a better one.
+	variance := func(e *upright) float64 { return e.sigma*e.sigma + usualLean*usualLean }
 	weight := make([]float64, len(edges))
 	for i := range edges {
 		n := 0.0
 		for j := range edges {
 			if math.Abs(math.Remainder(edges[i].az-edges[j].az, 2*math.Pi)) <= place {
-				n += min(1, edges[j].length/edges[i].length)
+				n += min(1, variance(&edges[i])/variance(&edges[j]))
 			}
 		}
 		weight[i] = 1 / n

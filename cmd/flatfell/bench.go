@@ -125,6 +125,7 @@ func (m *measurement) command() *cobra.Command {
 		res, err := m.run(cmd.Context(), bench.Config{
 			Seeds: seeds.n, Large: large, Workers: workers.n,
 			Progress: func(done float64) { progress.report(m.name, done) },
+			Note:     progress.note,
 		}, args)
 		if err != nil {
 			return err

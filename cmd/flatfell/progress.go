@@ -105,6 +105,19 @@ func (p *progress) report(name string, done float64) {
 	}
 }
 
+// note says what a part of the run found, on a line of its own.
+func (p *progress) note(found string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.w == nil {
+		return
+	}
+	if p.bar != nil {
+		_ = p.bar.Clear()
+	}
+	fmt.Fprintf(p.w, "flatfell: %s\n", found)
+}
+
 // end takes the bar away, so that what follows starts on a fresh line.
 func (p *progress) end() {
 	p.mu.Lock()

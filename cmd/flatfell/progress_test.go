@@ -60,15 +60,17 @@ func TestPlainProgress(t *testing.T) {
 	for _, done := range []float64{0, 0.4, 1} {
 		p.report("match", done)
 	}
+	p.note("3 of 3")
 	p.report("write", 0)
 	p.end()
 	p.report("blend", 0) // too late to be told
-	if got, want := b.String(), "flatfell: matching frames\nflatfell: writing\n"; got != want {
+	if got, want := b.String(), "flatfell: matching frames\nflatfell: 3 of 3\nflatfell: writing\n"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 	b.Reset()
 	p = newProgress(&b, true, stitchStages)
 	p.report("match", 0)
+	p.note("3 of 3")
 	if b.Len() > 0 {
 		t.Errorf("quiet, but %q", &b)
 	}
