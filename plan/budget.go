@@ -1,0 +1,70 @@
+package plan
+
+import (
+	"math"
+
+	"flatfell.example/geom"
+)
+
+// KeptHeight is the height that is left after the crop, on the cylinder, as a
+// share of that of the level row, when the setup is out of level by t.
+func (r Row) KeptHeight(t Tilt) float64 {
+	return r.Inside(Cylinder, t, 0, 0).Height() / r.Inside(Cylinder, Tilt{}, 0, 0).Height()
+}
+
+// maxLean bounds the answers about how far out of level a setup may be.
+const maxLean = 15 * geom.Degree
+
+// LevelEnough returns how far the turning axis may lean, sideways or forward
+// (the sideways lean costs more as a rule), for at least a share of the level
+// row's height to be left. It is 15° if that is enough at any lean up to there.
+func (r Row) LevelEnough(share float64, forward bool) geom.Angle {
+	lo, hi := geom.Angle(0), maxLean
+	kept := func(a geom.Angle) float64 {
+		if forward {
+			return r.KeptHeight(Tilt{AxisPitch: a})
+		}
+		return r.KeptHeight(Tilt{AxisRoll: a})
+	}
+	if kept(hi) >= share {
+		return hi
+	}
+	for range 12 { // to 0.004°, finer than a bubble
+		if m := (lo + hi) / 2; kept(m) >= share {
+			lo = m
+		} else {
+			hi = m
+		}
+	}
+	return lo
+}
+
+// ParallaxPx is how far apart two neighbouring frames show a thing on the line
+// where one hands over to the other, in pixels, if the entrance pupil lies
+// offsetMM before or behind the turning axis and the thing is distanceM from
+// the axis:
+//
+//	2 f atan(r sin a / (D − r cos a)),  a = half the turn
+//
+// The pivot is the entrance pupil, not a nodal point: Littlefield, "Theory of
+// the 'No-Parallax' Point in Panorama Photography", 2006. It is infinite if the
+// thing is not farther from the axis than the pupil.
+func (r Row) ParallaxPx(offsetMM, distanceM float64) float64 {
+	sin, cos := math.Sincos(float64(r.Turn) / 2)
+	m := math.Abs(offsetMM) / 1000
+	if !(distanceM > m) {
+		return math.Inf(1)
+	}
+	return 2 * r.Camera.FocalPx() * math.Atan2(m*sin, distanceM-m*cos)
+}
+
+// NearestM is the inverse of [Row.ParallaxPx]: the smallest distance in metres
+// from the axis of a thing that the two frames show at most px apart.
+func (r Row) NearestM(offsetMM, px float64) float64 {
+	sin, cos := math.Sincos(float64(r.Turn) / 2)
+	m := math.Abs(offsetMM) / 1000
+	if m == 0 {
+		return 0
+	}
+	return m*cos + m*sin/math.Tan(px/2/r.Camera.FocalPx())
+}
