@@ -61,9 +61,8 @@ func (p *Plan) advise(q Request) {
 // Cautions are what no plan may leave out.
 var Cautions = []string{
 	"Never look at the sun through a finder, with filters or without.",
-	"Know the tide and the way back up before you walk out.",
-	"Keep off cliff edges and from under them; look up before you step back.",
-	"Nesting season, private ground and tripods have local rules: ask.",
+	"Know the tide and the way back up; keep off cliff edges and from under them.",
+	"Nesting season, private ground and tripods have local rules.",
 }
 
 // Step is one line of the tick list.

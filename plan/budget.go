@@ -6,26 +6,29 @@ import (
 	"flatfell.example/geom"
 )
 
-// KeptHeight is the height that is left after the crop, on the cylinder, as a
-// share of that of the level row, when the setup is out of level by t.
-func (r Row) KeptHeight(t Tilt) float64 {
-	return r.Inside(Cylinder, t, 0, 0).Height() / r.Inside(Cylinder, Tilt{}, 0, 0).Height()
+// Kept is what is left of the level row's picture after the crop, as a share of
+// its area on the cylinder, when the setup is out of level by t. It is the
+// share of the height, nearly: the width hardly changes.
+func (r Row) Kept(t Tilt) float64 {
+	level, now := r.Inside(Cylinder, Tilt{}, 0, 0), r.Inside(Cylinder, t, 0, 0)
+	return now.Width() * now.Height() / (level.Width() * level.Height())
 }
 
 // maxLean bounds the answers about how far out of level a setup may be.
 const maxLean = 15 * geom.Degree
 
-// LevelEnough returns how far the turning axis may lean, sideways or forward
-// (the sideways lean costs more as a rule), for at least a share of the level
-// row's height to be left. It is 15° if that is enough at any lean up to there.
+// LevelEnough returns how far the turning axis may lean, forward or sideways
+// (which costs more), for a share of the level row's picture to be left: that
+// of a height, as the width hardly changes. It is 15° if any lean up to there
+// leaves that much.
 func (r Row) LevelEnough(share float64, forward bool) geom.Angle {
-	lo, hi := geom.Angle(0), maxLean
 	kept := func(a geom.Angle) float64 {
 		if forward {
-			return r.KeptHeight(Tilt{AxisPitch: a})
+			return r.Kept(Tilt{AxisPitch: a})
 		}
-		return r.KeptHeight(Tilt{AxisRoll: a})
+		return r.Kept(Tilt{AxisRoll: a})
 	}
+	lo, hi := geom.Angle(0), maxLean
 	if kept(hi) >= share {
 		return hi
 	}

@@ -163,8 +163,9 @@ type LevelFacts struct {
 	EnoughForwardDeg float64 `json:"enough_forward_deg"`
 }
 
-// LevelCase is the height that is left on the cylinder, as a share of the level
-// row's, if one thing is out of level by an angle.
+// LevelCase is what is left of the picture on the cylinder, as a share of the
+// level row's area, if one thing is out of level by an angle: of the height,
+// nearly, as the width hardly changes.
 type LevelCase struct {
 	Deg float64 `json:"deg"`
 	// Sideways and Forward are of the turning axis, Camera of a camera that
@@ -288,11 +289,8 @@ func New(q Request) (*Plan, error) {
 
 func rounded(w, h float64) [2]int { return [2]int{int(math.Round(w)), int(math.Round(h))} }
 
-// size is the whole pixels inside q.
-func (q Rect) size() [2]int {
-	const slack = 1e-6
-	return [2]int{int(q.Width() + slack), int(q.Height() + slack)}
-}
+// size is q in whole pixels.
+func (q Rect) size() [2]int { return rounded(q.Width(), q.Height()) }
 
 func megapixels(size [2]int) float64 { return float64(size[0]) * float64(size[1]) / 1e6 }
 
@@ -396,7 +394,7 @@ func (p *Plan) level(wantedPx int) {
 	for _, deg := range leans {
 		a := geom.Angle(deg) * geom.Degree
 		p.Level.Cases = append(p.Level.Cases, LevelCase{
-			deg, p.Row.KeptHeight(Tilt{AxisRoll: a}), p.Row.KeptHeight(Tilt{AxisPitch: a}), p.Row.KeptHeight(Tilt{CameraRoll: a}),
+			deg, p.Row.Kept(Tilt{AxisRoll: a}), p.Row.Kept(Tilt{AxisPitch: a}), p.Row.Kept(Tilt{CameraRoll: a}),
 		})
 	}
 	height := p.Row.Inside(Cylinder, Tilt{}, 0, 0).Height()

@@ -211,8 +211,12 @@ func (r Row) close(w Wish) (Row, error) {
 		if err != nil {
 			return Row{}, err
 		}
-		return Row{}, fmt.Errorf("plan: %d frames that overlap by %.0f %% cover %.1f°, not %.4g°; it takes %d",
-			r.Frames, 100*r.Overlap(), got.Degrees(), w.Coverage.Degrees(), more.Frames)
+		how := fmt.Sprintf("that overlap by %.0f %%", 100*r.Overlap())
+		if w.Stop > 0 {
+			how = fmt.Sprintf("turned by whole stops, %.4g°,", r.Turn.Degrees())
+		}
+		return Row{}, fmt.Errorf("plan: %d frames %s cover %.1f°, not %.4g°; it takes %d",
+			r.Frames, how, got.Degrees(), w.Coverage.Degrees(), more.Frames)
 	}
 	if r.Frames > 1 && w.Overlap > 0 && r.Overlap() < w.Overlap-0.005 {
 		return Row{}, fmt.Errorf("plan: %d frames over %.4g° overlap by %.0f %%, not %.0f %%", r.Frames, w.Coverage.Degrees(), 100*r.Overlap(), 100*w.Overlap)
