@@ -44,10 +44,7 @@ func (p *Plan) advise(q Request) {
 	}
 	if t := p.Time; t != nil {
 		if t.SunDeg > sunDeg/2 {
-			say("The row takes long enough for the sun to move by %.1f° (its own width is half a degree): light and shadows change from end to end. Fewer filters, a shorter delay, or start with the part that changes fastest.", t.SunDeg)
-		}
-		if p.Frames > 1 && t.CloudPx > 100 {
-			say("Turn in the direction in which the clouds travel.")
+			say("Within the row the sun moves by %.1f°, its own width being 0.5°: the light changes from end to end. Fewer filters or a shorter delay help.", t.SunDeg)
 		}
 	}
 	for _, s := range q.FilterStops {

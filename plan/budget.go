@@ -9,9 +9,11 @@ import (
 // Kept is what is left of the level row's picture after the crop, as a share of
 // its area on the cylinder, when the setup is out of level by t. It is the
 // share of the height, nearly: the width hardly changes.
-func (r Row) Kept(t Tilt) float64 {
-	level, now := r.Inside(Cylinder, Tilt{}, 0, 0), r.Inside(Cylinder, t, 0, 0)
-	return now.Width() * now.Height() / (level.Width() * level.Height())
+func (r Row) Kept(t Tilt) float64 { return r.area(t) / r.area(Tilt{}) }
+
+func (r Row) area(t Tilt) float64 {
+	q := r.Inside(Cylinder, t, 0, 0)
+	return q.Width() * q.Height()
 }
 
 // maxLean bounds the answers about how far out of level a setup may be.
@@ -22,18 +24,19 @@ const maxLean = 15 * geom.Degree
 // of a height, as the width hardly changes. It is 15° if any lean up to there
 // leaves that much.
 func (r Row) LevelEnough(share float64, forward bool) geom.Angle {
-	kept := func(a geom.Angle) float64 {
+	wanted := share * r.area(Tilt{})
+	enough := func(a geom.Angle) bool {
 		if forward {
-			return r.Kept(Tilt{AxisPitch: a})
+			return r.area(Tilt{AxisPitch: a}) >= wanted
 		}
-		return r.Kept(Tilt{AxisRoll: a})
+		return r.area(Tilt{AxisRoll: a}) >= wanted
 	}
 	lo, hi := geom.Angle(0), maxLean
-	if kept(hi) >= share {
+	if enough(hi) {
 		return hi
 	}
 	for range 12 { // to 0.004°, finer than a bubble
-		if m := (lo + hi) / 2; kept(m) >= share {
+		if m := (lo + hi) / 2; enough(m) {
 			lo = m
 		} else {
 			hi = m

@@ -106,15 +106,15 @@ type FileFacts struct {
 }
 
 const (
-	// jpegBytesPerPixel is that of a detailed landscape at quality 95, see
-	// DEVELOPERS.md: a third of it for much sky and mist, twice as much for
-	// heather and noise.
-	jpegBytesPerPixel = 0.7
+	// jpegBytesPerPixel is that of a detailed landscape at quality 95: 0.34 to
+	// 0.51 for real rows, less for much sky and mist.
+	jpegBytesPerPixel = 0.5
 	// tiffBytesPerPixel is that of 3 × 16 bits uncompressed.
 	tiffBytesPerPixel = 6
-	// stitchBytesPerPixel is the memory that package stitch takes for each
-	// pixel of the frames: 2.9 GB for six of 26 megapixels.
-	stitchBytesPerPixel = 19
+	// stitchBytes and stitchBytesPerPixel, of the frames, are what package
+	// stitch takes: 0.75, 0.67 and 3.0 GB for 7.5, 18 and 156 megapixels.
+	stitchBytes         = 500e6
+	stitchBytesPerPixel = 16
 )
 
 // HeldFacts compares the two ways to hold the camera over the same coverage.
@@ -325,7 +325,7 @@ func (p *Plan) prints() {
 	px, c := w*h, p.Row.Camera
 	p.Files = FileFacts{
 		Megapixels: megapixels(p.InsidePx), JPEGBytes: int64(jpegBytesPerPixel * px), TIFFBytes: int64(tiffBytesPerPixel * px),
-		StitchMemoryBytes: int64(stitchBytesPerPixel*p.Frames) * int64(c.Width()) * int64(c.Height()),
+		StitchMemoryBytes: stitchBytes + int64(stitchBytesPerPixel*p.Frames)*int64(c.Width())*int64(c.Height()),
 	}
 }
 

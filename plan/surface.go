@@ -81,13 +81,13 @@ func (r Row) Inside(s Surface, t Tilt, shapeW, shapeH float64) Rect {
 		top, bottom := math.Inf(-1), math.Inf(1)
 		for j := i; j < len(p); j++ {
 			top, bottom = max(top, p[j].top), min(bottom, p[j].bottom)
-			if !(bottom > top) {
-				break
-			}
-			w, h := p[j].u-p[i].u, bottom-top
-			v := w * h
+			w, h, widest := p[j].u-p[i].u, bottom-top, p[len(p)-1].u-p[i].u
+			v, most := w*h, widest*h
 			if shapeW > 0 {
-				v = min(w, h*shapeW/shapeH)
+				v, most = min(w, h*shapeW/shapeH), min(widest, h*shapeW/shapeH)
+			}
+			if !(h > 0) || most <= worth { // it only gets lower from here
+				break
 			}
 			if v > worth {
 				worth, best = v, Rect{p[i].u, top, p[j].u, bottom}
@@ -119,8 +119,8 @@ type column struct{ u, top, bottom float64 }
 // in radians of the surface.
 func (r Row) profile(s Surface, t Tilt) []column {
 	reach := float64(r.Coverage()) / 2
+	lean := math.Abs(float64(t.AxisRoll)) + math.Abs(float64(t.AxisPitch)) + math.Abs(float64(t.CameraRoll))
 	if !r.Closed {
-		lean := math.Abs(float64(t.AxisRoll)) + math.Abs(float64(t.AxisPitch)) + math.Abs(float64(t.CameraRoll))
 		reach = min(math.Pi, reach+lean)
 	}
 	if s == Plane {
@@ -137,9 +137,12 @@ func (r Row) profile(s Surface, t Tilt) []column {
 	}
 	slices.Sort(azimuths)
 	cams := r.Cameras(t)
+	// A frame that leans reaches beyond its own angle, the taller the more; this
+	// is generous, as it only saves time.
+	near := math.Cos(min(math.Pi, float64(r.Camera.Across())/2+8*lean+0.01))
 	out := make([]column, len(azimuths))
 	for i, az := range azimuths {
-		out[i] = covered(cams, az)
+		out[i] = covered(cams, az, near)
 		c := &out[i]
 		switch s {
 		case Plane:
@@ -155,13 +158,17 @@ func (r Row) profile(s Surface, t Tilt) []column {
 const edgeSlack = 1e-9
 
 // covered returns the longest stretch of the half plane at an azimuth that the
-// cameras cover together, in tangents of the angle below the horizon.
-func covered(cams []geom.Camera, azimuth float64) column {
+// cameras cover together, in tangents of the angle below the horizon. Cameras
+// whose axis makes an angle with it of a cosine below near are left out.
+func covered(cams []geom.Camera, azimuth, near float64) column {
 	sin, cos := math.Sincos(azimuth)
 	var parts []column
 	for i := range cams {
 		c := &cams[i]
 		m := &c.CamFromWorld
+		if m[6]*sin+m[8]*cos < near {
+			continue
+		}
 		// The ray (sin, v, cos) in camera axes is p + q v.
 		var p, q [3]float64
 		for k := range p {

@@ -194,7 +194,7 @@ func (p *planCommand) tellBudgets(s *sheet, r *plan.Plan) {
 		if t.EV != 0 {
 			ev = fmt.Sprintf(" (EV %.1f)", t.EV)
 		}
-		s.line("Time", "%s%s%s; a frame %s, the row %s. The sun moves %.1f°, low clouds some %.1f° (%.0f px) a frame.",
+		s.line("Time", "%s%s%s; a frame %s, the row %s. The sun moves %.1f°, low clouds some %.1f° (%.0f px) a frame: turn the way they travel.",
 			plan.Seconds(t.BaseSeconds), ev, behind, plan.Seconds(t.FrameSeconds), plan.Seconds(t.RowSeconds), t.SunDeg, t.CloudDeg, t.CloudPx)
 	}
 }

@@ -93,8 +93,11 @@ func (c Card) view() *cardView {
 }
 
 func (v *cardView) say(label, format string, a ...any) {
-	v.Facts = append(v.Facts, fact{label, fmt.Sprintf(format, a...)})
+	v.Facts = append(v.Facts, fact{label, glued.Replace(fmt.Sprintf(format, a...))})
 }
+
+// glued keeps numbers and their units on one line.
+var glued = strings.NewReplacer(" × ", "\u00a0×\u00a0", " px", "\u00a0px", " mm", "\u00a0mm", " m", "\u00a0m", " cm", "\u00a0cm", " s", "\u00a0s", "to ∞", "to\u00a0∞")
 
 // sheetNote names the sheet that a print fills.
 func sheetNote(f plan.PrintFacts) string {

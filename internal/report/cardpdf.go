@@ -102,7 +102,7 @@ func (p *pdfPage) card(v *cardView) {
 		side := box * p.size * pointMM
 		p.out.SetLineWidth(0.15)
 		p.out.Rect(pdfMargin, p.y+0.2*p.size*pointMM, side, side, "D")
-		p.labelled("   "+s.Name, s.Text)
+		p.labelled("    "+s.Name, s.Text)
 	}
 	p.gap(0.4)
 	for _, m := range v.Mind {

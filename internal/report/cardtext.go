@@ -45,7 +45,7 @@ func (v *cardView) text() []byte {
 	for _, c := range v.Care {
 		put("- ", c)
 	}
-	return []byte(b.String())
+	return []byte(strings.ReplaceAll(b.String(), "\u00a0", " "))
 }
 
 // text draws the frames to scale along the row, a line each, and the crop.
@@ -72,7 +72,7 @@ func (d *drawing) text() string {
 // word is broken.
 func wrap(s string, width int) (lines []string) {
 	line := ""
-	for _, word := range strings.Fields(s) {
+	for word := range strings.SplitSeq(s, " ") {
 		for utf8.RuneCountInString(word) > width {
 			if line != "" {
 				lines, line = append(lines, line), ""
