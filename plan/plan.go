@@ -242,6 +242,7 @@ func New(q Request) (*Plan, error) {
 	if err := q.Validate(); err != nil {
 		return nil, err
 	}
+	q.Wish.On = q.Surface
 	row, err := q.Wish.Row(q.Camera)
 	if err != nil {
 		return nil, err

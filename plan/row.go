@@ -45,9 +45,10 @@ type Wish struct {
 	// Turn is the angle from frame to frame. Zero means not given.
 	Turn geom.Angle
 	// ShapeW and ShapeH ask for the fewest frames whose cropped picture is at
-	// least as wide for its height, on the cylinder. Zero means not given; the
-	// shape does not count with Coverage or Frames.
+	// least as wide for its height on the surface On; empty means the cylinder.
+	// Zero means not given; the shape does not count with Coverage or Frames.
 	ShapeW, ShapeH float64
+	On             Surface
 	// Stop is the angle between two click-stops of a rotator, or marks of a
 	// base, when the turn must be a whole number of them. Zero means any turn.
 	Stop geom.Angle
@@ -183,7 +184,10 @@ func (r *Row) count(w Wish) error {
 			if r.Coverage() >= 2*math.Pi-turnSlack {
 				return fmt.Errorf("plan: no row of this lens is as wide as %g:%g: all the way round it is %.1f:1; a longer lens makes narrower strips", w.ShapeW, w.ShapeH, 2*math.Pi*r.Camera.FocalPx()/(float64(r.Camera.Height())*math.Cos(float64(r.Turn)/2)))
 			}
-			c := r.Inside(Cylinder, Tilt{}, 0, 0)
+			if _, _, err := r.Outer(w.On); err != nil {
+				return fmt.Errorf("%w; a row of %g:%g is wider", err, w.ShapeW, w.ShapeH)
+			}
+			c := r.Inside(w.On, Tilt{}, 0, 0)
 			if c.Width() >= w.ShapeW/w.ShapeH*c.Height() {
 				return nil
 			}

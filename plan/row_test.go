@@ -268,6 +268,7 @@ func TestNonsense(t *testing.T) {
 		{"beyond the plane", Request{Camera: coast, Wish: Wish{Frames: 5}, Surface: Plane}, "too wide for a plane"},
 		{"no such surface", Request{Camera: coast, Wish: Wish{Frames: 5}, Surface: "cube"}, "no surface"},
 		{"a ribbon", Request{Camera: coast, Wish: Wish{ShapeW: 90, ShapeH: 1}}, "all the way round it is"},
+		{"a ribbon on a plane", Request{Camera: coast, Wish: Wish{ShapeW: 9, ShapeH: 1}, Surface: Plane}, "a row of 9:1 is wider"},
 		{"half a shape", Request{Camera: coast, Wish: Wish{ShapeW: 3}}, "a shape of 3:0"},
 		{"not a number", Request{Camera: coast, Wish: Wish{Frames: 5, Overlap: nan}}, "have no answer"},
 		{"bracket from nowhere", Request{Camera: coast, Wish: Wish{Frames: 5}, Bracket: true}, "needs the near point"},

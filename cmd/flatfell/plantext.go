@@ -156,7 +156,7 @@ func (p *planCommand) tellCamera(s *sheet, r *plan.Plan) {
 		h.Height, h.Pixels, 100*h.Margin)
 	one := r.Single
 	if one.FocalMM > 0 {
-		s.line("One frame", "with %.3g mm (%.3g mm equivalent) would see as far; cut to this shape it has %.1f megapixels, the row %.1f × as many.",
+		s.line("One frame", "with %.1f mm (%.1f mm equivalent) would see as far; cut to this shape it has %.1f megapixels, the row %.1f × as many.",
 			one.FocalMM, one.EquivalentMM, one.Megapixels, one.Gain)
 	} else {
 		s.line("One frame", "can't see as far; cut to this shape it has %.1f megapixels, the row %.1f × as many.", one.Megapixels, one.Gain)
