@@ -75,7 +75,7 @@ func (p *Plan) Steps() []Step {
 		hold = "upright"
 	}
 	steps := []Step{
-		{"Level", fmt.Sprintf("the base, not the camera, to %.1f° sideways", p.Level.EnoughDeg)},
+		{"Level", "the base, not the camera, to " + Lean(p.Level.EnoughDeg) + " sideways"},
 		{"Hold", hold + ", horizon through the middle"},
 	}
 	if p.Parallax.Known && p.Parallax.Cases[0].OffsetMM > 0 {

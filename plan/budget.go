@@ -16,12 +16,13 @@ func (r Row) area(t Tilt) float64 {
 	return q.Width() * q.Height()
 }
 
-// maxLean bounds the answers about how far out of level a setup may be.
-const maxLean = 15 * geom.Degree
+// maxLean bounds the answers about how far out of level a setup may be: beyond
+// it the camera is aimed, not out of level.
+const maxLean = 5 * geom.Degree
 
 // LevelEnough returns how far the turning axis may lean, forward or sideways
 // (which costs more), for a share of the level row's picture to be left: that
-// of a height, as the width hardly changes. It is 15° if any lean up to there
+// of a height, as the width hardly changes. It is 5° if any lean up to there
 // leaves that much.
 func (r Row) LevelEnough(share float64, forward bool) geom.Angle {
 	wanted := share * r.area(Tilt{})

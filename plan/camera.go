@@ -46,7 +46,7 @@ func (c Camera) Validate() error {
 	return nil
 }
 
-// acrossMM and upMM are the sensor's sides along the row and up.
+// acrossMM is the side of the sensor that lies along the row.
 func (c Camera) acrossMM() float64 {
 	if c.Portrait {
 		return c.ShortMM
@@ -56,7 +56,7 @@ func (c Camera) acrossMM() float64 {
 
 func (c Camera) upMM() float64 { return c.LongMM + c.ShortMM - c.acrossMM() }
 
-// Width and Height are those of a frame in pixels as the camera is held.
+// Width is a frame's width in pixels as the camera is held.
 func (c Camera) Width() int {
 	if c.Portrait {
 		return c.ShortPx
@@ -73,11 +73,7 @@ func (c Camera) FocalPx() float64 { return c.FocalMM / c.acrossMM() * float64(c.
 // PitchMM is the distance of two pixels on the sensor.
 func (c Camera) PitchMM() float64 { return c.acrossMM() / float64(c.Width()) }
 
-// Across, Up and Diagonal are the angles of view of a frame,
-//
-//	2 atan(d / 2f)
-//
-// across the row, upward and from corner to corner.
+// Across is the angle of view of a frame along the row, see [ViewAngle].
 func (c Camera) Across() geom.Angle { return ViewAngle(c.acrossMM(), c.FocalMM) }
 
 // Up is the angle of view of a frame's height.

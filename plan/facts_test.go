@@ -409,8 +409,13 @@ func TestPrintTables(t *testing.T) {
 		facts = append(facts, fact{fmt.Sprintf("A%d short", n), float64(s), want[0], 0, iso}, fact{fmt.Sprintf("A%d long", n), float64(l), want[1], 0, iso})
 	}
 	for _, x := range []struct{ n, ppi, short, long float64 }{
-		{2, 300, 4961, 7016}, {2, 240, 3969, 5613}, {2, 180, 2976, 4209},
-		{1, 300, 7016, 9933}, {1, 240, 5613, 7946}, {1, 180, 4209, 5960}, {0, 300, 9933, 14043},
+		{2, 300, 4961, 7016},
+		{2, 240, 3969, 5613},
+		{2, 180, 2976, 4209},
+		{1, 300, 7016, 9933},
+		{1, 240, 5613, 7946},
+		{1, 180, 4209, 5960},
+		{0, 300, 9933, 14043},
 	} {
 		s, l := Sheet(int(x.n))
 		facts = append(facts,

@@ -100,8 +100,17 @@ func TestAlways(t *testing.T) {
 		{FocalMM: 15, LongMM: 36, ShortMM: 24, LongPx: 9504, ShortPx: 6336},
 	} {
 		for _, w := range []Wish{
-			{Frames: 1}, {Frames: 2}, {Coverage: 20 * deg}, {Coverage: 179.9 * deg}, {Coverage: 180 * deg}, {Coverage: 200 * deg}, {Coverage: 360 * deg},
-			{Coverage: 100 * deg, Overlap: 0.9}, {ShapeW: 2, ShapeH: 1}, {ShapeW: 1, ShapeH: 2}, {Coverage: 100 * deg, Stop: 1 * deg},
+			{Frames: 1},
+			{Frames: 2},
+			{Coverage: 20 * deg},
+			{Coverage: 179.9 * deg},
+			{Coverage: 180 * deg},
+			{Coverage: 200 * deg},
+			{Coverage: 360 * deg},
+			{Coverage: 100 * deg, Overlap: 0.9},
+			{ShapeW: 2, ShapeH: 1},
+			{ShapeW: 1, ShapeH: 2},
+			{Coverage: 100 * deg, Stop: 1 * deg},
 		} {
 			p, err := New(Request{Camera: c, Wish: w, FNumber: 11, ShutterSeconds: 1, NearM: 2})
 			if err != nil {
@@ -120,9 +129,18 @@ func TestAlways(t *testing.T) {
 
 func TestWords(t *testing.T) {
 	for _, tt := range [][2]string{
-		{Distance(0.853), "0.85 m"}, {Distance(2.36), "2.4 m"}, {Distance(14.2), "14 m"}, {Distance(math.Inf(1)), "∞"},
-		{Bytes(999e6), "1.0 GB"}, {Bytes(61e6), "61 MB"}, {Bytes(4000), "4 kB"}, {Clicks(1), "1 click"}, {Clicks(2), "2 clicks"},
-		{Seconds(0), "0 s"}, {Seconds(9.97), "10 s"}, {Seconds(1.0 / 30), "1/30 s"},
+		{Distance(0.853), "0.85 m"},
+		{Distance(2.36), "2.4 m"},
+		{Distance(14.2), "14 m"},
+		{Distance(math.Inf(1)), "∞"},
+		{Bytes(999e6), "1.0 GB"},
+		{Bytes(61e6), "61 MB"},
+		{Bytes(4000), "4 kB"},
+		{Clicks(1), "1 click"},
+		{Clicks(2), "2 clicks"},
+		{Seconds(0), "0 s"},
+		{Seconds(9.97), "10 s"},
+		{Seconds(1.0 / 30), "1/30 s"},
 	} {
 		if tt[0] != tt[1] {
 			t.Errorf("%q, want %q", tt[0], tt[1])

@@ -41,6 +41,14 @@ func Distance(m float64) string {
 	return fmt.Sprintf("%.0f m", m)
 }
 
+// Lean is an angle of [Row.LevelEnough] in degrees.
+func Lean(degrees float64) string {
+	if degrees >= maxLean.Degrees()-1e-9 {
+		return fmt.Sprintf("%.0f° or more", maxLean.Degrees())
+	}
+	return fmt.Sprintf("%.1f°", degrees)
+}
+
 // Clicks counts stops.
 func Clicks(n int) string {
 	if n == 1 {

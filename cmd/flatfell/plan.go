@@ -17,19 +17,19 @@ import (
 
 // planCommand is the command line of flatfell plan.
 type planCommand struct {
-	like, kit, card, title             string
-	focal                              quantityFlag
-	sensor                             sensorFlag
-	pixels                             pixelsFlag
-	orientation, surface               choiceFlag
-	cover, turn, overlap, asWide       quantityFlag
-	frames                             countFlag
-	shape                              shapeFlag
-	stops, pupil, wanted               quantityFlag
-	aperture, blur, near, meet         quantityFlag
-	shutter, iso, timer, turning       quantityFlag
-	filter                             filterFlag
-	bracket, json, overwrite, portrait bool
+	like, kit, card, title       string
+	focal                        quantityFlag
+	sensor                       sensorFlag
+	pixels                       pixelsFlag
+	orientation, surface         choiceFlag
+	cover, turn, overlap, asWide quantityFlag
+	frames                       countFlag
+	shape                        shapeFlag
+	stops, pupil, wanted         quantityFlag
+	aperture, blur, near, meet   quantityFlag
+	shutter, iso, timer, turning quantityFlag
+	filter                       filterFlag
+	bracket, json, overwrite     bool
 
 	// notes say what was taken from where.
 	notes []string

@@ -220,8 +220,19 @@ func TestQuantities(t *testing.T) {
 		text string
 		want float64
 	}{
-		{"ND64", 6}, {"nd1000", 10}, {"ND 8", 3}, {"ND1.8", 6}, {"ND3.0", 10}, {"6stops", 6}, {"1 stop", 1}, {"2.5ev", 2.5},
-		{"x64", 6}, {"polariser", 1.5}, {"CPL", 1.5}, {"ND64+polariser", 7.5}, {"ND0.9 + ND0.6", 5},
+		{"ND64", 6},
+		{"nd1000", 10},
+		{"ND 8", 3},
+		{"ND1.8", 6},
+		{"ND3.0", 10},
+		{"6stops", 6},
+		{"1 stop", 1},
+		{"2.5ev", 2.5},
+		{"x64", 6},
+		{"polariser", 1.5},
+		{"CPL", 1.5},
+		{"ND64+polariser", 7.5},
+		{"ND0.9 + ND0.6", 5},
 	} {
 		var f filterFlag
 		err := f.Set(tt.text)

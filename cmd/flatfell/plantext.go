@@ -89,7 +89,7 @@ func (p *planCommand) tellRow(s *sheet, r *plan.Plan) {
 		s.line(fmt.Sprintf("%d frames", r.Frames), "held %s, turned by %.2f° each (%.0f %% overlap): %s.",
 			held(r.Camera.Portrait), r.TurnDeg, 100*r.Overlap, wide)
 	}
-	s.line("Picture", "%d × %d px after the crop, %.1f megapixels (%d × %d before it).",
+	s.line("Picture", "%d × %d px after the crop, %.1f megapixels (%d × %d whole).",
 		r.InsidePx[0], r.InsidePx[1], r.Files.Megapixels, r.OutputPx[0], r.OutputPx[1])
 	if r.Frames == 1 {
 		return
@@ -105,7 +105,7 @@ func (p *planCommand) tellRow(s *sheet, r *plan.Plan) {
 	if r.ClicksPerTurn > 0 {
 		s.line("Turn to", "%s (%s of %.4g° each time)", strings.TrimSpace(marks), plan.Clicks(r.ClicksPerTurn), r.StopDeg)
 	} else {
-		s.line("Turn to", "%s (or one click on a base of %d stops, %.1f°)", strings.TrimSpace(marks), r.BaseStops, 360/float64(r.BaseStops))
+		s.line("Turn to", "%s (or %.1f° on a base of %d stops)", strings.TrimSpace(marks), 360/float64(r.BaseStops), r.BaseStops)
 	}
 }
 
@@ -165,7 +165,7 @@ func (p *planCommand) tellCamera(s *sheet, r *plan.Plan) {
 
 func (p *planCommand) tellBudgets(s *sheet, r *plan.Plan) {
 	l := r.Level
-	s.line("Level", "to %.1f° sideways and %.1f° forward to keep %d px of height.", l.EnoughDeg, l.EnoughForwardDeg, l.KeepPx)
+	s.line("Level", "to %s sideways and %s forward to keep %d px of height.", plan.Lean(l.EnoughDeg), plan.Lean(l.EnoughForwardDeg), l.KeepPx)
 	lost := func(kept func(plan.LevelCase) float64) string {
 		var t []string
 		for _, c := range l.Cases {

@@ -61,8 +61,8 @@ type cardView struct {
 	Drawing              drawing
 }
 
-// SmallMarks says that the frames leave little room for numbers.
-func (v *cardView) SmallMarks() bool { return len(v.Drawing.Frames) > 9 }
+// SmallNumbers says that the frames leave little room for their numbers.
+func (v *cardView) SmallNumbers() bool { return len(v.Drawing.Frames) > mostMarks }
 
 // fact is a labelled line.
 type fact struct{ Label, Text string }
@@ -116,7 +116,7 @@ func (v *cardView) facts(p *plan.Plan) {
 	big, small := p.Prints[0], p.Prints[1]
 	v.say("Print", "%.0f × %.0f cm at %.0f ppi%s; %.0f × %.0f cm at %.0f%s",
 		big.SizeCM[0], big.SizeCM[1], big.PPI, sheetNote(big), small.SizeCM[0], small.SizeCM[1], small.PPI, sheetNote(small))
-	v.say("Level", "%.1f° sideways, %.1f° forward keep %d px of height", p.Level.EnoughDeg, p.Level.EnoughForwardDeg, p.Level.KeepPx)
+	v.say("Level", "%s sideways, %s forward keep %d px of height", plan.Lean(p.Level.EnoughDeg), plan.Lean(p.Level.EnoughForwardDeg), p.Level.KeepPx)
 	if p.Frames > 1 {
 		var near []string
 		for _, c := range p.Parallax.Cases {
@@ -160,9 +160,10 @@ type drawing struct {
 	Alt      string
 }
 
-// drawnFrame is one frame's outline and where its number and mark stand.
+// drawnFrame is one frame's outline and where its number and mark stand; they
+// are empty where there is no room for them.
 type drawnFrame struct {
-	Number  int
+	Number  string
 	Outline []geom.Pt
 	MiddleX float64
 	Mark    string
@@ -171,7 +172,17 @@ type drawnFrame struct {
 const (
 	drawWidth  = 1000
 	drawHeight = 420 // of a row that is not wide
+	// There is room for so many numbers and marks.
+	mostNumbers, mostMarks = 24, 9
 )
+
+// every returns s for each so many-th frame, that at most most are written.
+func every(i, frames, most int, s string) string {
+	if i%((frames+most-1)/most) != 0 {
+		return ""
+	}
+	return s
+}
 
 func draw(p *plan.Plan) drawing {
 	r := p.Row
@@ -186,7 +197,10 @@ func draw(p *plan.Plan) drawing {
 			o[k] = at(o[k])
 		}
 		middle := f * float64(r.Turn) * (float64(i) - float64(r.Frames-1)/2)
-		d.Frames = append(d.Frames, drawnFrame{i + 1, o, at(geom.Pt{X: middle}).X, fmt.Sprintf("%.0f°", p.MarksDeg[i])})
+		d.Frames = append(d.Frames, drawnFrame{
+			every(i, r.Frames, mostNumbers, fmt.Sprint(i+1)), o, at(geom.Pt{X: middle}).X,
+			every(i, r.Frames, mostMarks, fmt.Sprintf("%.0f°", p.MarksDeg[i])),
+		})
 	}
 	// The crop is drawn where the row is, on the cylinder.
 	crop := p.Crop

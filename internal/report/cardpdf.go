@@ -160,9 +160,9 @@ func (p *pdfPage) drawing(d *drawing) {
 	p.y += k * d.Height
 	// Numbers and marks, as large as there is room between the frames.
 	room := inner / float64(len(d.Frames))
-	numbers, marks := min(10, room*1.6), min(p.size, room*0.8)
+	numbers, marks := min(10, room*1.6), p.size
 	for _, f := range d.Frames {
-		p.centred("B", numbers, x0+k*f.MiddleX, y0+k*d.HorizonY+numbers*pointMM*0.36, fmt.Sprint(f.Number))
+		p.centred("B", numbers, x0+k*f.MiddleX, y0+k*d.HorizonY+numbers*pointMM*0.36, f.Number)
 		p.centred("", marks, x0+k*f.MiddleX, p.y+marks*pointMM*1.1, f.Mark)
 	}
 	p.y += marks * pointMM * 1.3

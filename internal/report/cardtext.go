@@ -57,12 +57,12 @@ func (d *drawing) text() string {
 		return fmt.Sprintf("%-*s%s|%s|\n", lead, label, strings.Repeat(" ", a), strings.Repeat(fill, max(0, b-a-2)))
 	}
 	var s strings.Builder
-	for _, f := range d.Frames {
+	for i, f := range d.Frames {
 		lo, hi := f.Outline[0].X, f.Outline[0].X
 		for _, p := range f.Outline {
 			lo, hi = min(lo, p.X), max(hi, p.X)
 		}
-		s.WriteString(bar(fmt.Sprint(f.Number), lo, hi, "-"))
+		s.WriteString(bar(fmt.Sprint(i+1), lo, hi, "-"))
 	}
 	s.WriteString(bar("crop", d.Crop.X0, d.Crop.X1, "="))
 	return s.String()
