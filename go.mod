@@ -3,6 +3,7 @@ module flatfell.example
 go 1.26.0
 
 require (
+	codeberg.org/go-pdf/fpdf v0.12.0
 	github.com/bep/imagemeta v1.0.1
 	github.com/disintegration/imaging v1.6.2
 	github.com/klauspost/compress v1.20.4

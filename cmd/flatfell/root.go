@@ -15,7 +15,9 @@ func newRoot() *cobra.Command {
 each sharing about a third with the next. flatfell finds how they lie, levels
 the horizon, evens out the light, and writes one wide picture without visible
 joins. If the frames do not belong together it says which and writes nothing.`,
-		Example: `Join all photographs of a folder:
+		Example: `Plan a row with the lens of a photograph that you have:
+    flatfell plan --like one-photo.jpg --cover 120deg
+Join all photographs of a folder:
     flatfell stitch dunes/ -o dunes.jpg
 See it work on a coast of its own making:
     flatfell demo demo-row`,
@@ -55,7 +57,7 @@ See it work on a coast of its own making:
 			return about.Help()
 		},
 	})
-	root.AddCommand(newStitch(), newDemo(), newBench(), newCompletion(), newMan())
+	root.AddCommand(newStitch(), newPlan(), newDemo(), newBench(), newCompletion(), newMan())
 	return root
 }
 

@@ -125,7 +125,7 @@ func (f *sensorFlag) String() string {
 }
 
 func (f *sensorFlag) Set(s string) error {
-	v, err := numbers(strings.ReplaceAll(s, "×", "x"), "x", 2)
+	v, err := numbers(strings.NewReplacer("×", "x", "mm", "").Replace(s), "x", 2)
 	if err != nil || !(v[0] > 0 && v[1] > 0) {
 		return fmt.Errorf("give the sensor's sides in millimetres, such as 23.5x15.6")
 	}
