@@ -214,34 +214,17 @@ func blur(src *raster.Plane, sigma float64) *raster.Plane {
 // weigh sets dst to the sum of the rows, an odd number of them, weighted by the
 // kernel, of which one half is given, the middle first.
 func weigh(dst []float32, rows [][]float32, kernel []float32) {
-	n := len(dst)
+	done := wideWeigh(dst, rows, kernel)
+	dst = dst[done:]
 	m := len(rows) / 2
-	r := rows[m][:n]
-	// The kernels in use have a pass of their own, which keeps all in registers.
-	switch m {
-	case 3:
-		k0, k1, k2, k3 := kernel[0], kernel[1], kernel[2], kernel[3]
-		a1, a2, a3 := rows[2][:n], rows[1][:n], rows[0][:n]
-		b1, b2, b3 := rows[4][:n], rows[5][:n], rows[6][:n]
+	at := func(i int) []float32 { return rows[i][done:][:len(dst)] }
+	for x, v := range at(m) {
+		dst[x] = kernel[0] * v
+	}
+	for i := 1; i <= m; i++ {
+		a, b := at(m-i), at(m+i)
 		for x := range dst {
-			dst[x] = k0*r[x] + k1*(a1[x]+b1[x]) + k2*(a2[x]+b2[x]) + k3*(a3[x]+b3[x])
-		}
-	case 5:
-		k0, k1, k2, k3, k4, k5 := kernel[0], kernel[1], kernel[2], kernel[3], kernel[4], kernel[5]
-		a1, a2, a3, a4, a5 := rows[4][:n], rows[3][:n], rows[2][:n], rows[1][:n], rows[0][:n]
-		b1, b2, b3, b4, b5 := rows[6][:n], rows[7][:n], rows[8][:n], rows[9][:n], rows[10][:n]
-		for x := range dst {
-			dst[x] = k0*r[x] + k1*(a1[x]+b1[x]) + k2*(a2[x]+b2[x]) + k3*(a3[x]+b3[x]) + k4*(a4[x]+b4[x]) + k5*(a5[x]+b5[x])
-		}
-	default:
-		for x, v := range r {
-			dst[x] = kernel[0] * v
-		}
-		for i := 1; i <= m; i++ {
-			a, b := rows[m-i][:n], rows[m+i][:n]
-			for x := range dst {
-				dst[x] += kernel[i] * (a[x] + b[x])
-			}
+			dst[x] += float32(kernel[i] * (a[x] + b[x]))
 		}
 	}
 }

@@ -54,7 +54,7 @@ func (p *Picture) Put(r image.Rectangle, rgb *[3]*Plane, valid []uint8) {
 		blue := rgb[2].Row(y)[r.Min.X-rgb[2].Rect.Min.X:][:r.Dx()]
 		for x, v := range red {
 			px := (*[3]uint16)(out[3*x:])
-			px[0], px[1], px[2] = sample16(v), sample16(green[x]), sample16(blue[x])
+			px[0], px[1], px[2] = Sample16(v), Sample16(green[x]), Sample16(blue[x])
 		}
 		alpha := p.AlphaRow(y)
 		if alpha == nil {
@@ -68,17 +68,6 @@ func (p *Picture) Put(r image.Rectangle, rgb *[3]*Plane, valid []uint8) {
 			}
 		}
 	}
-}
-
-// sample16 rounds v to 16 bits; NaN gives 0.
-func sample16(v float32) uint16 {
-	switch {
-	case !(v > 0):
-		return 0
-	case v >= 1:
-		return 65535
-	}
-	return uint16(int32(v*65535 + 0.5))
 }
 
 // ColorModel implements image.Image.

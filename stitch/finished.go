@@ -102,14 +102,11 @@ func (f *Finished) fill(tile []byte, r image.Rectangle, rgb *[3]*raster.Plane, v
 		blue := rgb[2].Row(y)[r.Min.X-rgb[2].Rect.Min.X:][:n]
 		switch f.pixel {
 		case 3:
-			for x, v := range red {
-				px := (*[3]byte)(out[3*x:])
-				px[0], px[1], px[2] = sample8(v), sample8(green[x]), sample8(blue[x])
-			}
+			raster.Pack8(out, red, green, blue)
 		case 6:
 			for x, v := range red {
 				px := (*[6]byte)(out[6*x:])
-				r, g, b := sample16(v), sample16(green[x]), sample16(blue[x])
+				r, g, b := raster.Sample16(v), raster.Sample16(green[x]), raster.Sample16(blue[x])
 				px[0], px[1], px[2], px[3], px[4], px[5] = byte(r), byte(r>>8), byte(g), byte(g>>8), byte(b), byte(b>>8)
 			}
 		default:
@@ -120,42 +117,16 @@ func (f *Finished) fill(tile []byte, r image.Rectangle, rgb *[3]*raster.Plane, v
 				}
 				if f.bits == 8 {
 					px := (*[4]byte)(out[4*x:])
-					px[0], px[1], px[2], px[3] = sample8(v), sample8(green[x]), sample8(blue[x]), a
+					px[0], px[1], px[2], px[3] = raster.Sample8(v), raster.Sample8(green[x]), raster.Sample8(blue[x]), a
 					continue
 				}
 				px := (*[8]byte)(out[8*x:])
-				r, g, b := sample16(v), sample16(green[x]), sample16(blue[x])
+				r, g, b := raster.Sample16(v), raster.Sample16(green[x]), raster.Sample16(blue[x])
 				px[0], px[1], px[2], px[3], px[4], px[5] = byte(r), byte(r>>8), byte(g), byte(g>>8), byte(b), byte(b>>8)
 				px[6], px[7] = a, a
 			}
 		}
 	}
-}
-
-// sample8 and sample16 round v, 1 = full scale, to 8 and 16 bits and limit it;
-// NaN gives 0.
-func sample8(v float32) byte {
-	i := int32(v*255 + 0.5)
-	if uint32(i) > 255 || v < 0 {
-		return byte(limited(v) * 255)
-	}
-	return byte(i)
-}
-
-func sample16(v float32) uint16 {
-	i := int32(v*65535 + 0.5)
-	if uint32(i) > 65535 || v < 0 {
-		return uint16(limited(v) * 65535)
-	}
-	return uint16(i)
-}
-
-// limited is 1 above the middle, else 0: for what lies outside 0 to 1.
-func limited(v float32) int {
-	if v > 0.5 {
-		return 1
-	}
-	return 0
 }
 
 // eachSpan calls use with the bytes of lines [y0, y0+n) of each tile, line by

@@ -63,16 +63,16 @@ func newLighting(l *Light) *lighting {
 
 // along returns the curve at v; beyond its ends it stays.
 func along(curve []float32, v float32) float32 {
-	t := v * float32(len(curve)-1)
+	last := float32(len(curve) - 1)
+	t := v * last
 	if !(t > 0) {
-		return curve[0]
+		t = 0
+	} else if t > last {
+		t = last
 	}
-	if t >= float32(len(curve)-1) {
-		return curve[len(curve)-1]
-	}
-	i := int(t)
+	i := min(int(t), len(curve)-2)
 	pair := curve[i : i+2 : i+2]
-	return pair[0] + (pair[1]-pair[0])*(t-float32(i))
+	return pair[0] + float32((pair[1]-pair[0])*(t-float32(i)))
 }
 
 // line changes a line of samples of channel c. factor, which has as many, is
@@ -80,6 +80,7 @@ func along(curve []float32, v float32) float32 {
 func (l *lighting) line(c int, v, factor []float32) {
 	if l.Shade == nil {
 		curve := l.curve[c]
+		v = v[wideCurve(v, curve):]
 		for i, x := range v {
 			v[i] = along(curve, x)
 		}
@@ -87,7 +88,8 @@ func (l *lighting) line(c int, v, factor []float32) {
 	}
 	gain := l.Gain[c]
 	decode, encode := l.Decode[c], l.Encode[c]
-	factor = factor[:len(v)]
+	done := wideShade(v, factor, decode, encode, gain)
+	v, factor = v[done:], factor[done:len(v)]
 	for i, x := range v {
 		v[i] = along(encode, along(decode, x)*(gain*factor[i]))
 	}

@@ -513,6 +513,58 @@ func TestYCbCr(t *testing.T) {
 	}
 }
 
+// TestWide: eight pixels at a time give the bytes of one at a time.
+func TestWide(t *testing.T) {
+	if !wide {
+		t.Skip("this processor has no wider loops")
+	}
+	defer func() { wide = true }()
+	cam := geom.Camera{
+		Width: 700, Height: 900, FocalPx: 1000, CentrePx: geom.Pt{X: 350, Y: 450},
+		Radial: [3]float64{-0.05, 0.02}, CamFromWorld: geom.FromYawPitchRoll(0.1, 0.05, 0.04),
+	}
+	rng := rand.New(rand.NewPCG(3, 3))
+	curve := func() (c [3][]float32) {
+		for k := range c {
+			c[k] = make([]float32, 100+rng.IntN(5000))
+			for i := range c[k] {
+				c[k][i] = rng.Float32()*1.4 - 0.2
+			}
+		}
+		return c
+	}
+	for _, ratio := range []image.YCbCrSubsampleRatio{
+		image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420, image.YCbCrSubsampleRatio440, image.YCbCrSubsampleRatio411,
+	} {
+		src := image.NewYCbCr(image.Rect(0, 0, cam.Width, cam.Height), ratio)
+		for _, pix := range [][]uint8{src.Y, src.Cb, src.Cr} {
+			for i := range pix {
+				pix[i] = uint8(rng.IntN(256))
+			}
+		}
+		light := &Light{Decode: curve(), Encode: curve(), Gain: [3]float32{0.9, 1.7, 1}}
+		shaded := *light
+		shaded.Shade = func(p geom.Pt) float64 { return 0.5 + p.X/700 }
+		for _, light := range []*Light{nil, light, &shaded} {
+			v := viewOf(Cylinder, 1000, cam)
+			s := NewSampler(src, cam, v, Options{Light: light})
+			r := v.Rect.Inset(3)
+			got, want := planes(r), planes(r)
+			s.Fill(got, nil, r)
+			wide = false
+			s.Fill(want, nil, r)
+			wide = true
+			for c := range got {
+				for i, v := range got[c].Pix {
+					if math.Float32bits(v) != math.Float32bits(want[c].Pix[i]) {
+						t.Fatalf("%v, light %v: channel %d, sample %d: %v, want %v", ratio, light != nil, c, i, v, want[c].Pix[i])
+					}
+				}
+			}
+		}
+	}
+}
+
 // TestLight: the interpolated samples are decoded, multiplied by the gain and
 // the shade at their place in the frame, and encoded.
 func TestLight(t *testing.T) {

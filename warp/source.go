@@ -129,6 +129,8 @@ func (p *channel[T]) anywhere(out []float32, px, py []int32, wx, wy *weights, sc
 // cubicBytes interpolates a line of positions by 4×4 taps, all of them inside
 // the plane, which is not coarse and has step 1.
 func cubicBytes(out []float32, px, py []int32, p *channel[uint8], wx, wy *weights, scale float32) {
+	done := wideCubic(out, px, py, p, wx, wy, scale)
+	out, px, py = out[done:], px[done:], py[done:]
 	tx, ty := (*[4 * phases]int16)(wx.fixed), (*[4 * phases]float32)(wy.table)
 	py, out = py[:len(px)], out[:len(px)]
 	stride := p.stride
@@ -153,9 +155,11 @@ func cubicBytes(out []float32, px, py []int32, p *channel[uint8], wx, wy *weight
 // linearBytes interpolates a line of positions of two planes of one shape by
 // 2×2 taps, all of them inside, with step 1.
 func linearBytes(outP, outQ []float32, px, py []int32, p, q *channel[uint8], scale float32) {
+	scale /= phases * phases
+	done := wideLinear(outP, outQ, px, py, p, q, scale)
+	outP, outQ, px, py = outP[done:], outQ[done:], px[done:], py[done:]
 	py, outP, outQ = py[:len(px)], outP[:len(px)], outQ[:len(px)]
 	stride := p.stride
-	scale /= phases * phases
 	pix, other := p.pix, q.pix[:len(p.pix)]
 	for i, x := range px {
 		x, y := p.position(x, py[i])
@@ -201,12 +205,13 @@ func cubicWords(out *[3][]float32, px, py []int32, s *source, wx, wy *weights, s
 // red, green and blue: JFIF's equations (ITU-T T.871, clause 7).
 func toRGB(out *[3][]float32) {
 	const grey = 128. / 255
-	luma, cb, cr := out[0], out[1], out[2]
+	done := wideRGB(out[0], out[1], out[2])
+	luma, cb, cr := out[0][done:], out[1][done:], out[2][done:]
 	cb, cr = cb[:len(luma)], cr[:len(luma)]
 	for i, y := range luma {
 		u, v := cb[i]-grey, cr[i]-grey
-		luma[i] = y + 1.402*v
-		cb[i] = y - 0.114*1.772/0.587*u - 0.299*1.402/0.587*v
-		cr[i] = y + 1.772*u
+		luma[i] = y + float32(1.402*v)
+		cb[i] = y - float32(0.114*1.772/0.587*u) - float32(0.299*1.402/0.587*v)
+		cr[i] = y + float32(1.772*u)
 	}
 }

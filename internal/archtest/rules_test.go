@@ -17,6 +17,7 @@ type room struct {
 const (
 	gonum    = "gonum.org/v1/gonum"
 	ximage   = "golang.org/x/image"
+	xcpu     = "golang.org/x/sys/cpu"
 	xterm    = "golang.org/x/term"
 	metadata = "github.com/bep/imagemeta"
 	deflate  = "github.com/klauspost/compress"
@@ -35,11 +36,11 @@ var rooms = map[string]room{
 	"internal/archtest": {why: "it reads the others' imports and uses none of them"},
 
 	"geom":           {modules: []string{gonum}, why: "angles, rotations, cameras: mathematics only"},
-	"raster":         {why: "planes of samples, without knowing where they come from"},
+	"raster":         {modules: []string{xcpu}, why: "planes of samples, without knowing where they come from"},
 	"internal/optim": {modules: []string{gonum}, why: "searching and least squares know no images"},
 
-	"features": {imports: []string{"geom", "raster"}, why: "corners of planes, matched by rays at most"},
-	"warp":     {imports: []string{"geom", "raster"}, why: "a frame on a surface: pixels and cameras, no files"},
+	"features": {imports: []string{"geom", "raster"}, modules: []string{xcpu}, why: "corners of planes, matched by rays at most"},
+	"warp":     {imports: []string{"geom", "raster"}, modules: []string{xcpu}, why: "a frame on a surface: pixels and cameras, no files"},
 	"blend":    {imports: []string{"raster", "internal/optim"}, modules: []string{gonum}, why: "layers of pixels; it knows no cameras, so that a focus bracket can use it too"},
 	"plan":     {imports: []string{"geom"}, why: "planning needs angles, never pixels"},
 

@@ -1,0 +1,63 @@
+#include "textflag.h"
+
+#define PAIR(a, b, k) \
+	MOVQ a(SI), R8; \
+	MOVQ b(SI), R9; \
+	VMOVUPS (R8)(AX*1), Y1; \
+	VADDPS (R9)(AX*1), Y1, Y1; \
+	VMULPS k, Y1, Y1; \
+	VADDPS Y1, Y0, Y0
+
+// func weigh7AVX2(dst *float32, rows *[11]*float32, kernel *float32, n int)
+TEXT ·weigh7AVX2(SB), NOSPLIT, $0-32
+	MOVQ dst+0(FP), DI
+	MOVQ rows+8(FP), SI
+	MOVQ kernel+16(FP), DX
+	MOVQ n+24(FP), CX
+	VBROADCASTSS 0(DX), Y8
+	VBROADCASTSS 4(DX), Y9
+	VBROADCASTSS 8(DX), Y10
+	VBROADCASTSS 12(DX), Y11
+	XORQ AX, AX
+
+seven:
+	MOVQ 24(SI), R8
+	VMULPS (R8)(AX*1), Y8, Y0
+	PAIR(16, 32, Y9)
+	PAIR(8, 40, Y10)
+	PAIR(0, 48, Y11)
+	VMOVUPS Y0, (DI)(AX*1)
+	ADDQ $32, AX
+	SUBQ $8, CX
+	JNZ seven
+	VZEROUPPER
+	RET
+
+// func weigh11AVX2(dst *float32, rows *[11]*float32, kernel *float32, n int)
+TEXT ·weigh11AVX2(SB), NOSPLIT, $0-32
+	MOVQ dst+0(FP), DI
+	MOVQ rows+8(FP), SI
+	MOVQ kernel+16(FP), DX
+	MOVQ n+24(FP), CX
+	VBROADCASTSS 0(DX), Y8
+	VBROADCASTSS 4(DX), Y9
+	VBROADCASTSS 8(DX), Y10
+	VBROADCASTSS 12(DX), Y11
+	VBROADCASTSS 16(DX), Y12
+	VBROADCASTSS 20(DX), Y13
+	XORQ AX, AX
+
+eleven:
+	MOVQ 40(SI), R8
+	VMULPS (R8)(AX*1), Y8, Y0
+	PAIR(32, 48, Y9)
+	PAIR(24, 56, Y10)
+	PAIR(16, 64, Y11)
+	PAIR(8, 72, Y12)
+	PAIR(0, 80, Y13)
+	VMOVUPS Y0, (DI)(AX*1)
+	ADDQ $32, AX
+	SUBQ $8, CX
+	JNZ eleven
+	VZEROUPPER
+	RET
