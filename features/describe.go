@@ -30,12 +30,16 @@ const (
 // its binary code for a first selection.
 type descriptor struct {
 	v    [dims]float32
-	code [codeWords]uint64
+	code code
 }
 
-func (d *descriptor) hamming(e *descriptor) int {
-	return bits.OnesCount64(d.code[0]^e.code[0]) + bits.OnesCount64(d.code[1]^e.code[1]) +
-		bits.OnesCount64(d.code[2]^e.code[2]) + bits.OnesCount64(d.code[3]^e.code[3])
+// code is the signs of projections of a descriptor.
+type code [codeWords]uint64
+
+// hamming returns the number of bits in which two codes differ.
+func (c *code) hamming(d *code) int {
+	return bits.OnesCount64(c[0]^d[0]) + bits.OnesCount64(c[1]^d[1]) +
+		bits.OnesCount64(c[2]^d[2]) + bits.OnesCount64(c[3]^d[3])
 }
 
 // distSq returns the squared Euclidean distance, 0 to 2.

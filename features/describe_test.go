@@ -215,7 +215,7 @@ func TestCodesTellAngles(t *testing.T) {
 				dot += centred[i][k] * centred[j][k]
 			}
 			want := math.Acos(min(max(dot, -1), 1)) / math.Pi
-			off = append(off, math.Abs(float64(s.desc[i].hamming(&s.desc[j]))/(64*codeWords)-want))
+			off = append(off, math.Abs(float64(s.desc[i].code.hamming(&s.desc[j].code))/(64*codeWords)-want))
 		}
 	}
 	// The binomial's standard deviation is at most 1/32.

@@ -73,13 +73,18 @@ func nearest(a, b *Set) []choice {
 		dist int32
 		i    int32
 	}
+	// Side by side the codes stay in a processor's nearest memory.
+	codes := make([]code, len(b.desc))
+	for j := range codes {
+		codes[j] = b.desc[j].code
+	}
 	for i := range a.desc {
 		d := &a.desc[i]
 		var top [candidates]cand
 		n := 0
 		worst := int32(1 << 30)
-		for j := range b.desc {
-			h := int32(d.hamming(&b.desc[j]))
+		for j := range codes {
+			h := int32(d.code.hamming(&codes[j]))
 			if h >= worst {
 				continue
 			}

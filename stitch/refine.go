@@ -29,8 +29,9 @@ const (
 	// The window is cut at the edges: ties there say most about the focal
 	// length, and repeated edge pixels would pull them astray.
 	minReach = 4
-	// maxTiesPerSide bounds the windows tried from one frame into another.
-	maxTiesPerSide = 1000
+	// maxTiesPerSide bounds the windows tried from one frame into another. On
+	// rendered large rows more change nothing that shows.
+	maxTiesPerSide = 500
 	// minCorrelation is the normalised cross-correlation below which the two
 	// windows don't show the same thing; unrelated textures reach 0.6.
 	minCorrelation = 0.8
