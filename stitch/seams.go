@@ -43,14 +43,9 @@ func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.Vi
 	keep := keepsOf(layers, o.Keep)
 	f := layers[0].frame
 	cell := cellFor(f.Width * f.Height)
-	coarse := view
-	coarse.PxPerRadian /= float64(cell)
-	coarse.OriginPx.X /= float64(cell)
-	coarse.OriginPx.Y /= float64(cell)
-	coarse.WrapPx /= cell
-	grid := image.Rect(0, 0, ceilDiv(view.Rect.Dx(), cell), ceilDiv(view.Rect.Dy(), cell))
-	coarse.Rect = grid
+	coarse := seamView(view, cell)
 	out := make([]blend.SeamLayer, len(layers))
+	sharp := make([]*sharpnessMap, len(layers))
 	done := newCounter(len(layers), func(share float64) { progress(0.5 * share) })
 	err := par.Do(ctx, o.Workers, len(layers), func(i int) error {
 		l := layers[i]
@@ -62,27 +57,39 @@ func findSeams(ctx context.Context, sol *Solution, layers []*layer, view warp.Vi
 		if coarse.WrapPx > 0 {
 			r.Max.X = min(r.Max.X, r.Min.X+coarse.WrapPx)
 		} else {
-			r = r.Intersect(grid)
+			r = r.Intersect(coarse.Rect)
 		}
-		out[i] = l.seamLayer(small, coarse, cell, r, keep[i])
+		out[i], sharp[i] = l.seamLayer(small, coarse, cell, r, keep[i])
 		done()
 		return nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	labels, err := blend.Seams(ctx, grid, cell, out, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
+	preferSharper(out, sharp, coarse.WrapPx)
+	labels, err := blend.Seams(ctx, coarse.Rect, cell, out, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
 	progress(1)
 	return labels, err
 }
 
-// seamLayer resamples the layer on part r of the seams' grid. small is its
-// picture reduced by cell.
-func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) blend.SeamLayer {
+// seamView returns the view on the grid of the seams.
+func seamView(view warp.View, cell int) warp.View {
+	view.PxPerRadian /= float64(cell)
+	view.OriginPx.X /= float64(cell)
+	view.OriginPx.Y /= float64(cell)
+	view.WrapPx /= cell
+	view.Rect = image.Rect(0, 0, ceilDiv(view.Rect.Dx(), cell), ceilDiv(view.Rect.Dy(), cell))
+	return view
+}
+
+// seamLayer resamples the layer on part r of the seams' grid and measures its
+// sharpness there, nil if it is too small for that. small is its picture reduced
+// by cell.
+func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) (out blend.SeamLayer, sharp *sharpnessMap) {
 	cam := l.frame.Camera().Scaled(1 / float64(cell))
 	cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
 	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Shade: l.shade})
-	out := blend.SeamLayer{Rect: r, Valid: new(raster.Plane), Cost: raster.NewPlane(r)}
+	out = blend.SeamLayer{Rect: r, Valid: new(raster.Plane), Cost: raster.NewPlane(r)}
 	for c := range out.RGB {
 		out.RGB[c] = new(raster.Plane)
 	}
@@ -101,8 +108,11 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 			out.Lost.Pix[i] = min(max((lost[0].Pix[i]+lost[1].Pix[i]+lost[2].Pix[i])/3, 0), 1)
 		}
 	}
+	if d := detailOf(l.pic); d != nil {
+		sharp = d.sharpnessOn(s, cell, r)
+	}
 	if len(keep) == 0 {
-		return out
+		return out, sharp
 	}
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		row := out.Cost.Row(y)
@@ -116,7 +126,7 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 			}
 		}
 	}
-	return out
+	return out, sharp
 }
 
 // isClipped reports whether any sample has lost of its light.
