@@ -10,6 +10,7 @@ import (
 	"flatfell.example/internal/scene"
 	"flatfell.example/raster"
 	"flatfell.example/stitch"
+	"flatfell.example/warp"
 )
 
 const (
@@ -77,7 +78,8 @@ func skyAbove(sol *stitch.Solution, elevation geom.Angle) int {
 	return max(0, int(sol.Output.OriginPx[1]-sol.Output.PxPerRadian*math.Tan(elevation.Radians())))
 }
 
-// clippedSample is the encoded level from which a sample is not compared.
+// clippedSample is the encoded level from which a sample is not compared: half a
+// stop below white in a frame that is brightened by that is lost.
 const clippedSample = 0xf000
 
 // commonGain returns for each channel the factor of linear light from pic to
@@ -98,10 +100,13 @@ func commonGain(pic, truth *raster.Picture) (gain [3]float64) {
 	return gain
 }
 
-// comparePictures returns the PSNR in dB of encoded samples after the common
-// gain, and how much lower it is near the seams than elsewhere. Clipped samples
+// comparison is the PSNR in dB of encoded samples, near the seams, elsewhere and
+// in all.
+type comparison struct{ near, rest, all float64 }
+
+// comparePictures compares pic with truth after the common gain; clipped samples
 // don't count.
-func comparePictures(pic, truth *raster.Picture, near *mask) (psnr, seamDrop float64) {
+func comparePictures(pic, truth *raster.Picture, near *mask) comparison {
 	gain := commonGain(pic, truth)
 	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
 	var sq, n [2]float64
@@ -119,7 +124,58 @@ func comparePictures(pic, truth *raster.Picture, near *mask) (psnr, seamDrop flo
 		n[k]++
 	}
 	db := func(sq, n float64) float64 { return -10 * math.Log10(sq/n) }
-	return db(sq[0]+sq[1], n[0]+n[1]), db(sq[0], n[0]) - db(sq[1], n[1])
+	return comparison{near: db(sq[1], n[1]), rest: db(sq[0], n[0]), all: db(sq[0]+sq[1], n[0]+n[1])}
+}
+
+// patchwork returns the picture as the frames alone have it: each pixel from its
+// own frame, corrected, with nothing blended.
+func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels) (*raster.Picture, error) {
+	view, err := sol.Output.View()
+	if err != nil {
+		return nil, err
+	}
+	out := raster.NewPicture(view.Rect)
+	w := view.Rect.Dx()
+	var patch [3]*raster.Plane
+	for c := range patch {
+		patch[c] = raster.NewPlane(view.Rect)
+	}
+	any := func(int) bool { return true }
+	for k, f := range frames {
+		img, err := f.Image(ctx)
+		if err != nil {
+			return nil, err
+		}
+		pic, err := raster.FromImage(ctx, workers, img)
+		if err != nil {
+			return nil, err
+		}
+		correctFrame(&sol.Frames[k], pic)
+		warp.NewSampler(pic, sol.Frames[k].Camera(), view, warp.Options{}).Fill(&patch, nil, view.Rect, nil)
+		for i := range w * view.Rect.Dy() {
+			if labels.Pixel(i%w, i/w, any) == k {
+				for c := range patch {
+					out.Pix[3*i+c] = uint16(math.Round(0xffff * min(max(float64(patch[c].Pix[i]), 0), 1)))
+				}
+			}
+		}
+	}
+	return out, nil
+}
+
+// correctFrame corrects the light of a frame's samples.
+func correctFrame(f *stitch.FrameSolution, pic *raster.Picture) {
+	correct, dec, enc := f.Correct(), blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
+	for y := range pic.Rect.Dy() {
+		row := pic.Row(y)
+		for x := range pic.Rect.Dx() {
+			s := row[3*x : 3*x+3]
+			lin := correct(geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5}, [3]float64{float64(dec[s[0]]), float64(dec[s[1]]), float64(dec[s[2]])})
+			for c, l := range lin {
+				s[c] = uint16(math.Round(0xffff * float64(enc.Encode(float32(l)))))
+			}
+		}
+	}
 }
 
 // scallop returns the largest less the smallest difference between the mean

@@ -332,3 +332,40 @@ func TestLeftOut(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestClippedIsWhite: what a frame has clipped is white in the picture, whatever
+// its gains, and goes over into that without a step; the light of what isn't
+// clipped is corrected and no more.
+func TestClippedIsWhite(t *testing.T) {
+	for _, vignetting := range []blend.Vignetting{{}, {-0.4, -0.1, 0}} {
+		f := &FrameSolution{Width: 30, Height: 40, FocalPx: 40, CentrePx: [2]float64{15, 20}, Gain: [3]float64{0.6, 0.9, 1.3}, Vignetting: vignetting}
+		shade := shadeOf(f)
+		if (shade == nil) != (vignetting == blend.Vignetting{}) {
+			t.Fatalf("%v: shade %v", vignetting, shade)
+		}
+		enc := blend.SRGBEncodeTable()
+		shown := func(tone *[3][]float32, c, v int) float64 { // in the frame's middle
+			if shade == nil {
+				return float64(tone[c][v])
+			}
+			return float64(enc.Encode(tone[c][v] * shade.Factor[len(shade.Factor)/2]))
+		}
+		white, plain := lightOf(f, shade, true), lightOf(f, shade, false)
+		for c, g := range f.Gain {
+			if got := shown(white, c, 0xffff); got != 1 {
+				t.Errorf("%v: channel %d: clipped becomes %v, want 1", vignetting, c, got)
+			}
+			if got, want := shown(plain, c, 0xffff), math.Min(1, blend.EncodeSRGB(g)); !(math.Abs(got-want) < 2e-3) {
+				t.Errorf("%v: channel %d: the least light that clipped can be is %v, want %v", vignetting, c, got, want)
+			}
+			for v := 1; v <= 0xffff; v++ {
+				if d := shown(white, c, v) - shown(white, c, v-1); d < 0 || v > 0x1000 && d > 30./0xffff {
+					t.Fatalf("%v: channel %d: a step of %v at %d", vignetting, c, d, v)
+				}
+			}
+			if v := int(math.Floor(clipped * 0xffff)); white[c][v] != plain[c][v] {
+				t.Errorf("%v: channel %d: %d is changed from %v to %v", vignetting, c, v, plain[c][v], white[c][v])
+			}
+		}
+	}
+}
