@@ -19,9 +19,10 @@ const (
 	// patchRadius half their side, in shares of the frame's width: 16 and 8
 	// pixels at 800. A patch averages noise away.
 	patchStep, patchRadius = 1.0 / 50, 1.0 / 100
-	// clippedAt is the encoded level beyond which a patch is not compared:
-	// its exposure is lost.
-	clippedAt = 0.985
+	// clippedAt is the encoded level beyond which a patch is not compared: that
+	// from which samples go over into white, as they come, and as they are
+	// in the picture where both are all but white.
+	clippedAt = 0.97
 )
 
 // LightResult is what [Light] measured.

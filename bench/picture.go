@@ -7,6 +7,7 @@ import (
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
+	"flatfell.example/internal/measure"
 	"flatfell.example/internal/scene"
 	"flatfell.example/raster"
 	"flatfell.example/stitch"
@@ -78,53 +79,17 @@ func skyAbove(sol *stitch.Solution, elevation geom.Angle) int {
 	return max(0, int(sol.Output.OriginPx[1]-sol.Output.PxPerRadian*math.Tan(elevation.Radians())))
 }
 
-// clippedSample is the encoded level from which a sample is not compared: half a
-// stop below white in a frame that is brightened by that is lost.
-const clippedSample = 0xf000
-
-// commonGain returns for each channel the factor of linear light from pic to
-// truth, which no stitcher can know: the ratio of the sums of what is clipped in
-// neither.
-func commonGain(pic, truth *raster.Picture) (gain [3]float64) {
-	dec := blend.SRGBDecodeTable()
-	var sum, want [3]float64
-	for i, v := range pic.Pix {
-		if w := truth.Pix[i]; v < clippedSample && w < clippedSample {
-			sum[i%3] += float64(dec[v])
-			want[i%3] += float64(dec[w])
-		}
-	}
-	for c := range gain {
-		gain[c] = want[c] / sum[c]
-	}
-	return gain
-}
-
 // comparison is the PSNR in dB of encoded samples, near the seams, elsewhere and
 // in all.
 type comparison struct{ near, rest, all float64 }
 
-// comparePictures compares pic with truth after the common gain; clipped samples
-// don't count.
+// comparePictures compares pic with truth.
 func comparePictures(pic, truth *raster.Picture, near *mask) comparison {
-	gain := commonGain(pic, truth)
-	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
-	var sq, n [2]float64
-	for i, v := range pic.Pix {
-		w := truth.Pix[i]
-		if v >= clippedSample || w >= clippedSample {
-			continue
-		}
-		d := float64(enc.Encode(dec[v]*float32(gain[i%3]))) - float64(w)/0xffff
-		k := 0
-		if near.in[i/3] {
-			k = 1
-		}
-		sq[k] += d * d
-		n[k]++
+	return comparison{
+		near: measure.PSNR(pic, truth, func(i int) bool { return near.in[i] }),
+		rest: measure.PSNR(pic, truth, func(i int) bool { return !near.in[i] }),
+		all:  measure.PSNR(pic, truth, nil),
 	}
-	db := func(sq, n float64) float64 { return -10 * math.Log10(sq/n) }
-	return comparison{near: db(sq[1], n[1]), rest: db(sq[0], n[0]), all: db(sq[0]+sq[1], n[0]+n[1])}
 }
 
 // patchwork returns the picture as the frames alone have it: each pixel from its
@@ -189,7 +154,7 @@ func scallop(pic, truth *raster.Picture, lines int, toned bool) float64 {
 	if toned {
 		plain = withoutTone(pic)
 	}
-	gain := commonGain(plain, truth)
+	gain := measure.CommonGain(plain, truth)
 	dec := blend.SRGBDecodeTable()
 	lightness := func(p *raster.Picture, x0 int, show func(c int, v uint16) float64) float64 {
 		var sum float64
