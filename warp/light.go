@@ -32,6 +32,19 @@ func (l *Light) validate() error {
 	return nil
 }
 
+// At returns what becomes of the sample v of channel c at a place of the frame.
+// A nil Light changes nothing.
+func (l *Light) At(c int, v float32, inFrame geom.Pt) float32 {
+	if l == nil {
+		return v
+	}
+	factor := l.Gain[c]
+	if l.Shade != nil {
+		factor *= float32(l.Shade(inFrame))
+	}
+	return along(l.Encode[c], along(l.Decode[c], v)*factor)
+}
+
 // lightNodes is the number of nodes of the curve of a light without shade.
 // Between two of them the sRGB curve departs from a straight line by 1e-6.
 const lightNodes = 4096
@@ -54,7 +67,7 @@ func newLighting(l *Light) *lighting {
 	for c := range out.curve {
 		curve := make([]float32, lightNodes+1)
 		for i := range curve {
-			curve[i] = along(l.Encode[c], along(l.Decode[c], float32(i)/lightNodes)*l.Gain[c])
+			curve[i] = l.At(c, float32(i)/lightNodes, geom.Pt{})
 		}
 		out.curve[c] = curve
 	}
