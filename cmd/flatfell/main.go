@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"strings"
 	"syscall"
 
@@ -30,6 +31,11 @@ func main() {
 // program's name.
 func run(args []string, stdout, stderr io.Writer) int {
 	prepareSignals()
+	// Pictures are few and large, and hold no pointers: collecting garbage
+	// early costs no time that shows and a fifth of the memory less.
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(20)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	// The first Ctrl-C asks the work to stop and tidy up. It also takes the
