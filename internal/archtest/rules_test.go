@@ -18,6 +18,7 @@ const (
 	gonum    = "gonum.org/v1/gonum"
 	ximage   = "golang.org/x/image"
 	xterm    = "golang.org/x/term"
+	xsys     = "golang.org/x/sys"
 	metadata = "github.com/bep/imagemeta"
 	deflate  = "github.com/klauspost/compress"
 	imaging  = "github.com/disintegration/imaging"
@@ -52,7 +53,10 @@ var rooms = map[string]room{
 		imports: []string{"geom", "raster", "internal/optim", "features", "warp", "blend", "plan", "internal/photo"},
 		modules: []string{gonum}, why: "as stitch; the two don't know each other",
 	},
-	"card": {imports: []string{"geom", "raster", "features", "internal/photo"}, why: "sorting files looks at metadata and likeness only"},
+	"card": {
+		imports: []string{"geom", "raster", "internal/optim", "features", "internal/photo"},
+		modules: []string{xsys}, why: "sorting files looks at metadata and likeness, which takes a robust search of a turn, and asks how much room a disk has; how a row is joined is stitch's",
+	},
 
 	"internal/report": {imports: []string{"stitch", "focus", "card", "plan", "raster"}, why: "reads results, computes nothing"},
 	"bench": {
