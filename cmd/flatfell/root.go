@@ -55,7 +55,7 @@ See it work on a coast of its own making:
 			return about.Help()
 		},
 	})
-	root.AddCommand(newSort(), newStitch(), newDemo(), newBench(), newCompletion(), newMan())
+	root.AddCommand(newSort(), newCheck(), newStitch(), newDemo(), newBench(), newCompletion(), newMan())
 	return root
 }
 
