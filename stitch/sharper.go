@@ -14,10 +14,10 @@ import (
 // corners, and a frame may be out of focus or shaken. Where all else is equal
 // the seam moves toward the sharper one.
 const (
-	// detailBlock is the side in pixels of the squares over which a frame's
+	// sharperBlock is the side in pixels of the squares over which a frame's
 	// gradients are summed, at full size: a cell of the seams has lost what
 	// tells a blur of two pixels.
-	detailBlock = 16
+	sharperBlock = 16
 	// quietShare of a frame's squares are taken to show nothing but noise; a
 	// place counts if it has detailOver times their energy beyond it.
 	quietShare, detailOver = 0.1, 2
@@ -35,7 +35,7 @@ const (
 )
 
 // detail is the energy of a frame's finest gradients relative to its light, in
-// squares of detailBlock pixels smoothed over their neighbours, less what noise
+// squares of sharperBlock pixels smoothed over their neighbours, less what noise
 // makes of it; floor is the energy that a place must have to count.
 type detail struct{ energy, floor *raster.Plane }
 
@@ -44,23 +44,23 @@ type detail struct{ energy, floor *raster.Plane }
 // power of the light. Every other line tells enough.
 func detailOf(img image.Image) *detail {
 	b := img.Bounds()
-	w, h := (b.Dx()-1)/detailBlock, (b.Dy()-1)/detailBlock
+	w, h := (b.Dx()-1)/sharperBlock, (b.Dy()-1)/sharperBlock
 	if w < 2 || h < 2 {
 		return nil
 	}
 	d := &detail{raster.NewPlane(image.Rect(0, 0, w, h)), raster.NewPlane(image.Rect(0, 0, w, h))}
 	light := make([]float32, w*h)
-	const scale = 1. / (detailBlock * detailBlock / 2)
+	const scale = 1. / (sharperBlock * sharperBlock / 2)
 	var luma raster.Plane
-	for y := 0; y < h*detailBlock; y += 2 {
-		luma.Reset(image.Rect(0, y, w*detailBlock+1, y+2))
+	for y := 0; y < h*sharperBlock; y += 2 {
+		luma.Reset(image.Rect(0, y, w*sharperBlock+1, y+2))
 		raster.LumaPatch(&luma, img, 1)
 		row, below := luma.Row(y), luma.Row(y+1)
-		at := y / detailBlock * w
+		at := y / sharperBlock * w
 		for i := range w {
 			var square, sum float32
-			v := row[i*detailBlock]
-			for k := i * detailBlock; k < (i+1)*detailBlock; k++ {
+			v := row[i*sharperBlock]
+			for k := i * sharperBlock; k < (i+1)*sharperBlock; k++ {
 				next := row[k+1]
 				gx, gy := next-v, below[k]-v
 				square += gx*gx + gy*gy
@@ -108,8 +108,8 @@ func smooth(p *raster.Plane) {
 // at returns the energy and its floor at a pixel of the frame.
 func (d *detail) at(x, y float64) (energy, floor float64) {
 	w, h := d.energy.Rect.Dx(), d.energy.Rect.Dy()
-	fx := min(max(x/detailBlock-0.5, 0), float64(w)-1.001)
-	fy := min(max(y/detailBlock-0.5, 0), float64(h)-1.001)
+	fx := min(max(x/sharperBlock-0.5, 0), float64(w)-1.001)
+	fy := min(max(y/sharperBlock-0.5, 0), float64(h)-1.001)
 	i, j := int(fx), int(fy)
 	tx, ty := fx-float64(i), fy-float64(j)
 	of := func(p *raster.Plane) float64 {
