@@ -46,6 +46,7 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 	cell = cellFor(layers[0].frame.Width * layers[0].frame.Height)
 	coarse := coarseView(view, cell)
 	judged, drawn = make([]blend.SeamLayer, len(layers)), make([]blend.SeamLayer, len(layers))
+	sharp := make([]*sharpnessMap, len(layers))
 	done := newCounter(len(layers), o.stage("read"))
 	err = par.Do(ctx, o.Workers, len(layers), func(i int) error {
 		l := layers[i]
@@ -54,6 +55,7 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 			return err
 		}
 		small, err := raster.Shrink(ctx, 1, img, cell)
+		fine := detailOf(img)
 		l.kept.free(l.index)
 		if err != nil {
 			return err
@@ -65,9 +67,13 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 			r = r.Intersect(coarse.Rect)
 		}
 		judged[i], drawn[i] = l.seamLayer(small, coarse, cell, r, keep[i])
+		sharp[i] = fine.on(l.cam, coarse, cell, r)
 		done()
 		return nil
 	})
+	if err == nil {
+		preferSharper(judged, sharp, coarse.WrapPx)
+	}
 	return judged, drawn, cell, err
 }
 
