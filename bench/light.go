@@ -19,9 +19,10 @@ const (
 	// patchRadius half their side, in shares of the frame's width: 16 and 8
 	// pixels at 800. A patch averages noise away.
 	patchStep, patchRadius = 1.0 / 50, 1.0 / 100
-	// clippedAt is the encoded level beyond which a patch is not compared:
-	// its exposure is lost.
-	clippedAt = 0.985
+	// clippedAt is the encoded level beyond which a patch is not compared: that
+	// from which samples go over into white, as they come, and as they are
+	// in the picture where both are all but white.
+	clippedAt = 0.97
 )
 
 // LightResult is what [Light] measured.
@@ -46,7 +47,8 @@ type lightLimits struct {
 	median, p99           float64 // ΔE00 in the overlaps
 	vignetting, gain      float64 // per cent
 	scallop               float64 // L*
-	psnr, seamDrop        float64 // dB; psnr from below
+	psnr                  float64 // dB, from below
+	seamDrop, seamLoss    float64 // dB
 	unchanged             float64 // ΔE00
 	noiseLeast, noiseMost float64
 }
@@ -66,8 +68,11 @@ type LightRow struct {
 	// the truth along the row.
 	Scallop float64
 	// PSNR is that of the picture against the truth in dB, SeamDrop how much
-	// lower it is within 64 pixels of the seams than elsewhere.
-	PSNR, SeamDrop float64
+	// lower it is within 64 pixels of the seams than elsewhere. Of that, AloneDrop
+	// is there without any seam: in the frames alone, cut along the same lines
+	// but not blended. SeamLoss is how much lower the picture's PSNR is there
+	// than theirs. Both are measured of rows without noise.
+	PSNR, SeamDrop, AloneDrop, SeamLoss float64
 	// Changed is the 99th percentile of ΔE00 between the frames as they came
 	// and corrected.
 	Changed float64
@@ -96,7 +101,7 @@ func lightCases() []LightCase {
 			change: func(r *scene.Row) { filters(r); r.ToneCurve = true },
 		},
 		{
-			Name: "the same without noise or tone curve", limits: lightLimits{psnr: 38, seamDrop: 1},
+			Name: "the same without noise or tone curve", limits: lightLimits{psnr: 38, seamDrop: 1, seamLoss: 1},
 			change: func(r *scene.Row) { filters(r); r.Noise = 0 },
 		},
 		{
@@ -170,7 +175,17 @@ func (c Config) lightRow(ctx context.Context, shots *photographs, sol *stitch.So
 		return r, err
 	}
 	near := nearSeams(labels, pic.Rect, seamReach)
-	r.PSNR, r.SeamDrop = comparePictures(pic, truth, near)
+	is := comparePictures(pic, truth, near)
+	r.PSNR, r.SeamDrop = is.all, is.rest-is.near
+	r.AloneDrop, r.SeamLoss = math.NaN(), math.NaN()
+	if shots.plan.Noise == 0 {
+		patches, err := patchwork(ctx, c.Workers, sol, shots.frames, labels)
+		if err != nil {
+			return r, err
+		}
+		alone := comparePictures(patches, truth, near)
+		r.AloneDrop, r.SeamLoss = alone.rest-alone.near, alone.near-is.near
+	}
 	r.Scallop, r.NoiseRatio = math.NaN(), math.NaN()
 	if clear {
 		sky := skyAbove(sol, skyElevation)
@@ -328,6 +343,7 @@ func (r *LightResult) Bars() (bars []Bar) {
 			bars = append(bars, Bar{lc.Name + ": mean square error of the picture", quantile(lc.figures(func(r *LightRow) float64 { return -r.PSNR }), 1), -l.psnr, " dB"})
 		}
 		add("PSNR near the seams lower by", func(r *LightRow) float64 { return r.SeamDrop }, l.seamDrop, " dB")
+		add("PSNR near the seams below that of the frames alone by", func(r *LightRow) float64 { return r.SeamLoss }, l.seamLoss, " dB")
 		add("frames changed by ΔE00, 99 %", func(r *LightRow) float64 { return r.Changed }, l.unchanged, "")
 		add("noise on the seams over that beside them", noise, l.noiseMost, "")
 		if l.noiseLeast > 0 {
@@ -343,12 +359,12 @@ func (r *LightResult) String() string {
 	for i := range r.Cases {
 		lc := &r.Cases[i]
 		t := &table{head: []string{
-			lc.Name, "ΔE00 before", "after", "99 %", "V off %", "gain off %", "scallop L*", "PSNR dB", "drop dB", "changed", "noise ratio", "parts",
+			lc.Name, "ΔE00 before", "after", "99 %", "V off %", "gain off %", "scallop L*", "PSNR dB", "drop dB", "alone", "seam loss dB", "changed", "noise ratio", "parts",
 		}}
 		for k := range lc.Rows {
 			row := &lc.Rows[k]
 			t.add(fmt.Sprint("seed ", row.Seed), figure(row.Before.Median), figure(row.After.Median), figure(row.After.P99),
-				figure(row.Vignetting), figure(row.Gain), figure(row.Scallop), figure(row.PSNR), figure(row.SeamDrop),
+				figure(row.Vignetting), figure(row.Gain), figure(row.Scallop), figure(row.PSNR), figure(row.SeamDrop), figure(row.AloneDrop), figure(row.SeamLoss),
 				figure(row.Changed), figure(row.NoiseRatio), strings.Join(row.Parts, ", "))
 		}
 		if lc.Refused > 0 {

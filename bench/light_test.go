@@ -22,6 +22,7 @@ func TestLightRow(t *testing.T) {
 		number int
 		parts  []string
 	}{
+		{0, []string{}},
 		{1, []string{"vignetting"}},
 		{2, []string{"vignetting", "tone"}},
 		{4, []string{"vignetting", "field"}},
@@ -38,6 +39,9 @@ func TestLightRow(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		// Vignetting must not move what is registered: a pixel has 0.1°.
+		e := Compare(sol, shots.truth)
+		t.Logf("%s: rotations off by %.4f°, focal length by %.4f %%", lc.Name, e.Worst().Degrees(), 100*e.Focal)
 		r, err := c.lightRow(t.Context(), shots, sol, true)
 		if err != nil {
 			t.Fatal(err)

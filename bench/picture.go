@@ -7,9 +7,11 @@ import (
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
+	"flatfell.example/internal/measure"
 	"flatfell.example/internal/scene"
 	"flatfell.example/raster"
 	"flatfell.example/stitch"
+	"flatfell.example/warp"
 )
 
 const (
@@ -77,49 +79,68 @@ func skyAbove(sol *stitch.Solution, elevation geom.Angle) int {
 	return max(0, int(sol.Output.OriginPx[1]-sol.Output.PxPerRadian*math.Tan(elevation.Radians())))
 }
 
-// clippedSample is the encoded level from which a sample is not compared.
-const clippedSample = 0xf000
+// comparison is the PSNR in dB of encoded samples, near the seams, elsewhere and
+// in all.
+type comparison struct{ near, rest, all float64 }
 
-// commonGain returns for each channel the factor of linear light from pic to
-// truth, which no stitcher can know: the ratio of the sums of what is clipped in
-// neither.
-func commonGain(pic, truth *raster.Picture) (gain [3]float64) {
-	dec := blend.SRGBDecodeTable()
-	var sum, want [3]float64
-	for i, v := range pic.Pix {
-		if w := truth.Pix[i]; v < clippedSample && w < clippedSample {
-			sum[i%3] += float64(dec[v])
-			want[i%3] += float64(dec[w])
-		}
+// comparePictures compares pic with truth.
+func comparePictures(pic, truth *raster.Picture, near *mask) comparison {
+	return comparison{
+		near: measure.PSNR(pic, truth, func(i int) bool { return near.in[i] }),
+		rest: measure.PSNR(pic, truth, func(i int) bool { return !near.in[i] }),
+		all:  measure.PSNR(pic, truth, nil),
 	}
-	for c := range gain {
-		gain[c] = want[c] / sum[c]
-	}
-	return gain
 }
 
-// comparePictures returns the PSNR in dB of encoded samples after the common
-// gain, and how much lower it is near the seams than elsewhere. Clipped samples
-// don't count.
-func comparePictures(pic, truth *raster.Picture, near *mask) (psnr, seamDrop float64) {
-	gain := commonGain(pic, truth)
-	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
-	var sq, n [2]float64
-	for i, v := range pic.Pix {
-		w := truth.Pix[i]
-		if v >= clippedSample || w >= clippedSample {
-			continue
-		}
-		d := float64(enc.Encode(dec[v]*float32(gain[i%3]))) - float64(w)/0xffff
-		k := 0
-		if near.in[i/3] {
-			k = 1
-		}
-		sq[k] += d * d
-		n[k]++
+// patchwork returns the picture as the frames alone have it: each pixel from its
+// own frame, corrected, with nothing blended.
+func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels) (*raster.Picture, error) {
+	view, err := sol.Output.View()
+	if err != nil {
+		return nil, err
 	}
-	db := func(sq, n float64) float64 { return -10 * math.Log10(sq/n) }
-	return db(sq[0]+sq[1], n[0]+n[1]), db(sq[0], n[0]) - db(sq[1], n[1])
+	out := raster.NewPicture(view.Rect)
+	w := view.Rect.Dx()
+	var patch [3]*raster.Plane
+	for c := range patch {
+		patch[c] = raster.NewPlane(view.Rect)
+	}
+	any := func(int) bool { return true }
+	for k, f := range frames {
+		img, err := f.Image(ctx)
+		if err != nil {
+			return nil, err
+		}
+		pic, err := raster.FromImage(ctx, workers, img)
+		if err != nil {
+			return nil, err
+		}
+		correctFrame(&sol.Frames[k], pic)
+		warp.NewSampler(pic, sol.Frames[k].Camera(), view, warp.Options{}).Fill(&patch, nil, view.Rect)
+		for i := range w * view.Rect.Dy() {
+			if labels.Pixel(i%w, i/w, any) == k {
+				for c := range patch {
+					out.Pix[3*i+c] = uint16(math.Round(0xffff * min(max(float64(patch[c].Pix[i]), 0), 1)))
+				}
+			}
+		}
+	}
+	return out, nil
+}
+
+// correctFrame corrects the light of a frame's samples.
+func correctFrame(f *stitch.FrameSolution, pic *raster.Picture) {
+	correct, dec, enc := f.Correct(), blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
+	for y := range pic.Rect.Dy() {
+		row := pic.Row(y)
+		for x := range pic.Rect.Dx() {
+			s := row[3*x : 3*x+3]
+			lin := correct(geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5}, [3]float64{float64(dec[s[0]]), float64(dec[s[1]]), float64(dec[s[2]])})
+			for c, l := range lin {
+				s[c] = uint16(math.Round(0xffff * float64(enc.Encode(float32(l)))))
+			}
+		}
+	}
 }
 
 // scallop returns the largest less the smallest difference between the mean
@@ -133,7 +154,7 @@ func scallop(pic, truth *raster.Picture, lines int, toned bool) float64 {
 	if toned {
 		plain = withoutTone(pic)
 	}
-	gain := commonGain(plain, truth)
+	gain := measure.CommonGain(plain, truth)
 	dec := blend.SRGBDecodeTable()
 	lightness := func(p *raster.Picture, x0 int, show func(c int, v uint16) float64) float64 {
 		var sum float64

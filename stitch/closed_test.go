@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"flatfell.example/geom"
+	"flatfell.example/internal/measure"
 	"flatfell.example/internal/scene"
 )
 
@@ -43,7 +44,7 @@ func TestFullTurn(t *testing.T) {
 		t.Errorf("the picture is %d pixels wide, a turn has %.3f", w, turn)
 	}
 	truth := row.truthOf(t, sol)
-	if db := psnr(pic, truth); !(db >= leastPSNR-1) {
+	if db := measure.PSNR(pic, truth, nil); !(db >= leastPSNR-1) {
 		t.Errorf("%.1f dB from the truth", db)
 	}
 	// The step between two columns, against the true one: at the join it must

@@ -10,6 +10,7 @@ import (
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
+	"flatfell.example/internal/measure"
 	"flatfell.example/internal/scene"
 	"flatfell.example/raster"
 	"flatfell.example/warp"
@@ -43,46 +44,6 @@ func (p *photographed) truthOf(t testing.TB, sol *Solution) *raster.Picture {
 	return pic
 }
 
-// psnr compares a picture with the truth in encoded samples, after the one
-// gain a channel in linear light that no stitcher can know; clipped samples
-// and those without content don't count.
-func psnr(pic, truth *raster.Picture) float64 {
-	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
-	counts := func(x, y, c int) (v, w uint16, ok bool) {
-		if pic.Alpha != nil && pic.AlphaRow(y)[x] == 0 {
-			return 0, 0, false
-		}
-		v, w = pic.Row(y)[3*x+c], truth.Row(y)[3*x+c]
-		return v, w, v < 0xf000 && w < 0xf000
-	}
-	var gain [3]float64
-	for c := range 3 {
-		var sum, sumTrue float64
-		for y := range pic.Rect.Dy() {
-			for x := range pic.Rect.Dx() {
-				if v, w, ok := counts(x, y, c); ok {
-					sum += float64(dec[v])
-					sumTrue += float64(dec[w])
-				}
-			}
-		}
-		gain[c] = sumTrue / sum
-	}
-	var sq, n float64
-	for y := range pic.Rect.Dy() {
-		for x := range pic.Rect.Dx() {
-			for c := range 3 {
-				if v, w, ok := counts(x, y, c); ok {
-					d := float64(enc.Encode(dec[v]*float32(gain[c]))) - float64(w)/0xffff
-					sq += d * d
-					n++
-				}
-			}
-		}
-	}
-	return -10 * math.Log10(sq/n)
-}
-
 // leastPSNR is what a picture without noise must reach against the truth, in
 // dB: cleanRow has 42.2 on the plane to 43.6 on the cylinder, most of it from
 // the 8 bits of the frames and the resampling. With a frame that
@@ -104,7 +65,7 @@ func TestPictureAgainstTruth(t *testing.T) {
 		if sol.Output.Surface != surface || pic.Rect.Dx() != sol.Output.Width || pic.Rect.Dy() != sol.Output.Height {
 			t.Errorf("%s: the Solution says %+v of a picture of %v", surface, sol.Output, pic.Rect)
 		}
-		if db := psnr(pic, row.truthOf(t, sol)); !(db >= leastPSNR) {
+		if db := measure.PSNR(pic, row.truthOf(t, sol), nil); !(db >= leastPSNR) {
 			t.Errorf("%s: %.1f dB from the truth, want ≥ %g", surface, db, leastPSNR)
 		}
 	}
@@ -117,7 +78,7 @@ func TestPictureAgainstTruth(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if db := psnr(pic, row.truthOf(t, sol)); !(db < leastPSNR) {
+	if db := measure.PSNR(pic, row.truthOf(t, sol), nil); !(db < leastPSNR) {
 		t.Errorf("%.1f dB with a frame off by a pixel: this test would not see it", db)
 	}
 }
@@ -259,7 +220,7 @@ func TestCropWhole(t *testing.T) {
 	if clear == 0 {
 		t.Error("no pixel is transparent")
 	}
-	if db := psnr(whole, row.truthOf(t, sol)); !(db >= leastPSNR) {
+	if db := measure.PSNR(whole, row.truthOf(t, sol), nil); !(db >= leastPSNR) {
 		t.Errorf("%.1f dB from the truth", db)
 	}
 }
@@ -330,5 +291,41 @@ func TestLeftOut(t *testing.T) {
 	}
 	if _, err := Render(t.Context(), sol, frames, Options{}); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestClippedIsWhite: what a frame has clipped is white in the picture, whatever
+// its gains, and goes over into that without a step; the light of what isn't
+// clipped is corrected and no more.
+func TestClippedIsWhite(t *testing.T) {
+	for _, vignetting := range []blend.Vignetting{{}, {-0.4, -0.1, 0}} {
+		f := &FrameSolution{Width: 30, Height: 40, FocalPx: 40, CentrePx: [2]float64{15, 20}, Gain: [3]float64{0.6, 0.9, 1.3}, Vignetting: vignetting}
+		enc := blend.SRGBEncodeTable()
+		// shown returns a node of a curve as it is shown in the frame's middle.
+		shown := func(light *warp.Light, c, node int) float64 {
+			return float64(enc.Encode(light.Decode[c][node] * light.Gain[c]))
+		}
+		white, plain := lightOf(f, true), lightOf(f, false)
+		if (white.Shade == nil) != (vignetting == blend.Vignetting{}) {
+			t.Fatalf("%v: a shade is %v", vignetting, white.Shade != nil)
+		}
+		for c, g := range f.Gain {
+			last := len(white.Decode[c]) - 1
+			if got := shown(white, c, last); got != 1 {
+				t.Errorf("%v: channel %d: clipped becomes %v, want 1", vignetting, c, got)
+			}
+			if got, want := shown(plain, c, last), math.Min(1, blend.EncodeSRGB(g)); !(math.Abs(got-want) < 2e-3) {
+				t.Errorf("%v: channel %d: the least light that clipped can be is %v, want %v", vignetting, c, got, want)
+			}
+			for i := 1; i <= last; i++ {
+				// Half a stop is made up for within 8 steps of 8 bits.
+				if d := shown(white, c, i) - shown(white, c, i-1); d < 0 || d > 20/float64(last) {
+					t.Fatalf("%v: channel %d: a step of %v at node %d of %d", vignetting, c, d, i, last)
+				}
+			}
+			if i := int(clipped * float64(last)); white.Decode[c][i] != plain.Decode[c][i] {
+				t.Errorf("%v: channel %d: %d is changed from %v to %v", vignetting, c, i, plain.Decode[c][i], white.Decode[c][i])
+			}
+		}
 	}
 }

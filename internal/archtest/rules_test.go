@@ -41,8 +41,9 @@ var rooms = map[string]room{
 	"blend":    {imports: []string{"raster", "internal/optim"}, modules: []string{gonum}, why: "layers of pixels; it knows no cameras, so that a focus bracket can use it too"},
 	"plan":     {imports: []string{"geom"}, why: "planning needs angles, never pixels"},
 
-	"internal/photo": {imports: []string{"geom", "raster"}, modules: []string{ximage, metadata, deflate}, why: "the only room that touches image files"},
-	"internal/scene": {imports: []string{"geom", "raster"}, why: "renders what tests compare with, so it must not use what they test"},
+	"internal/photo":   {imports: []string{"geom", "raster"}, modules: []string{ximage, metadata, deflate}, why: "the only room that touches image files"},
+	"internal/scene":   {imports: []string{"geom", "raster"}, why: "renders what tests compare with, so it must not use what they test"},
+	"internal/measure": {imports: []string{"raster", "blend"}, why: "compares pictures with the truth, wherever they come from"},
 
 	"stitch": {
 		imports: []string{"geom", "raster", "internal/optim", "features", "warp", "blend", "plan", "internal/photo"},
@@ -57,7 +58,7 @@ var rooms = map[string]room{
 	"internal/report": {imports: []string{"stitch", "focus", "card", "plan", "raster"}, why: "reads results, computes nothing"},
 	"bench": {
 		imports: []string{
-			"geom", "raster", "internal/optim", "features", "warp", "blend", "plan", "internal/photo", "internal/scene",
+			"geom", "raster", "internal/optim", "features", "warp", "blend", "plan", "internal/photo", "internal/scene", "internal/measure",
 			"stitch", "focus", "card", "internal/report",
 		},
 		modules: []string{gonum}, why: "measures everything but the command",
@@ -75,9 +76,9 @@ var rooms = map[string]room{
 const testHelpers = "internal/shareddata"
 
 // testImports is what the tests of any room may import beside what its code
-// may and the room itself: true pictures with known cameras, real ones, and
-// the files that hold them.
-var testImports = []string{"internal/scene", testHelpers, "internal/photo"}
+// may and the room itself: true pictures with known cameras, how near others come
+// to them, real ones, and the files that hold them.
+var testImports = []string{"internal/scene", "internal/measure", testHelpers, "internal/photo"}
 
 // testModules is the same for outside modules.
 var testModules = []string{gonum, ximage, scripts}
