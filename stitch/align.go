@@ -58,6 +58,10 @@ type aligner struct {
 	rmsPx       float64
 }
 
+func newAligner(frames []*Frame, o Options) *aligner {
+	return &aligner{o: o, frames: frames, kept: newCache(frames, o)}
+}
+
 // Align finds how the frames of a row lie: their common focal length and
 // distortion and each one's rotation, levelled. The frames may come in any
 // order. They must have one size after orientation, as one camera held one
@@ -76,7 +80,7 @@ func Align(ctx context.Context, frames []*Frame, o Options) (*Solution, error) {
 	if err := checkKeep(frames, o.Keep); err != nil {
 		return nil, err
 	}
-	a := &aligner{o: o, frames: frames, kept: newCache(frames, o)}
+	a := newAligner(frames, o)
 	sol := &Solution{Version: solutionVersion}
 	c := newClock(sol)
 	if err := a.look(ctx); err != nil {

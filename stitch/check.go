@@ -277,7 +277,7 @@ func (c *checker) join(ctx context.Context) error {
 		FocalPx: c.o.FocalPx / float64(c.shrink), Undistorted: c.o.Undistorted,
 		Workers: c.o.Workers, Seed: c.o.Seed, Progress: c.o.Progress,
 	}
-	a := &aligner{o: o, frames: c.reduced, kept: newCache(c.reduced, o)}
+	a := newAligner(c.reduced, o)
 	if err := a.look(ctx); err != nil {
 		return err
 	}

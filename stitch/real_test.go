@@ -295,7 +295,7 @@ func TestGoldengate(t *testing.T) {
 // refined goes as far as the cameras of a row are known.
 func refined(t testing.TB, frames []*Frame, o Options) *aligner {
 	t.Helper()
-	a := &aligner{o: o, frames: frames}
+	a := newAligner(frames, o)
 	for _, step := range []func() error{
 		func() error { return a.look(t.Context()) },
 		func() error { return a.match(t.Context()) },

@@ -44,7 +44,7 @@ func cellFor(framePixels int) int {
 func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Options) (judged, drawn []blend.SeamLayer, cell int, err error) {
 	keep := keepsOf(layers, o.Keep)
 	cell = cellFor(layers[0].frame.Width * layers[0].frame.Height)
-	coarse := seamView(view, cell)
+	coarse := coarseView(view, cell)
 	judged, drawn = make([]blend.SeamLayer, len(layers)), make([]blend.SeamLayer, len(layers))
 	sharp := make([]*sharpnessMap, len(layers))
 	done := newCounter(len(layers), o.stage("read"))
@@ -55,7 +55,7 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 			return err
 		}
 		small, err := raster.Shrink(ctx, 1, img, cell)
-		d := detailOf(img)
+		fine := detailOf(img)
 		l.kept.free(l.index)
 		if err != nil {
 			return err
@@ -66,7 +66,8 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 		} else {
 			r = r.Intersect(coarse.Rect)
 		}
-		judged[i], drawn[i], sharp[i] = l.seamLayer(small, d, coarse, cell, r, keep[i])
+		judged[i], drawn[i] = l.seamLayer(small, coarse, cell, r, keep[i])
+		sharp[i] = fine.on(l.cam, coarse, cell, r)
 		done()
 		return nil
 	})
@@ -76,8 +77,8 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 	return judged, drawn, cell, err
 }
 
-// seamView returns the view on the grid of the seams.
-func seamView(view warp.View, cell int) warp.View {
+// coarseView returns the view on cells.
+func coarseView(view warp.View, cell int) warp.View {
 	coarse := view
 	coarse.PxPerRadian /= float64(cell)
 	coarse.OriginPx.X /= float64(cell)
@@ -90,16 +91,16 @@ func seamView(view warp.View, cell int) warp.View {
 // findSeams chooses which frame each part of the picture is taken from.
 func findSeams(ctx context.Context, layers []blend.SeamLayer, cell int, view warp.View, o Options) (*blend.Labels, error) {
 	progress := o.stage("seams")
-	coarse := seamView(view, cell)
+	coarse := coarseView(view, cell)
 	labels, err := blend.Seams(ctx, coarse.Rect, cell, layers, blend.SeamOptions{Wrap: coarse.WrapPx > 0})
 	progress(1)
 	return labels, err
 }
 
-// seamLayer resamples the layer on part r of the seams' grid and brings its
-// detail there, nil if d is. small is its picture reduced by cell. The layers
-// differ where light is lost to clipping, see lightOf.
-func (l *layer) seamLayer(small *raster.Picture, d *detail, coarse warp.View, cell int, r image.Rectangle, keep []Keep) (judged, drawn blend.SeamLayer, sharp *sharpnessMap) {
+// seamLayer resamples the layer on part r of the seams' grid. small is its
+// picture reduced by cell. The two differ where light is lost to clipping, see
+// lightOf.
+func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) (judged, drawn blend.SeamLayer) {
 	cam := l.frame.Camera().Scaled(1 / float64(cell))
 	cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
 	scaled := func(light *warp.Light) *warp.Light {
@@ -138,11 +139,8 @@ func (l *layer) seamLayer(small *raster.Picture, d *detail, coarse warp.View, ce
 			out.Lost.Pix[i] = min(max((lost[0].Pix[i]+lost[1].Pix[i]+lost[2].Pix[i])/3, 0), 1)
 		}
 	}
-	if d != nil {
-		sharp = d.sharpnessOn(s, cell, r)
-	}
 	if len(keep) == 0 {
-		return out, drawn, sharp
+		return out, drawn
 	}
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		row := out.Cost.Row(y)
@@ -156,7 +154,7 @@ func (l *layer) seamLayer(small *raster.Picture, d *detail, coarse warp.View, ce
 			}
 		}
 	}
-	return out, drawn, sharp
+	return out, drawn
 }
 
 // isClipped reports whether any sample has lost of its light.

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"flatfell.example/blend"
+	"flatfell.example/geom"
 	"flatfell.example/raster"
 	"flatfell.example/warp"
 )
@@ -39,36 +40,34 @@ const (
 // makes of it; floor is the energy that a place must have to count.
 type detail struct{ energy, floor *raster.Plane }
 
-// detailOf measures a frame, nil if it is too small. Relative to the sample the
-// gradients of luma don't depend on the exposure, as far as the encoding is a
-// power of the light. Every other line tells enough.
+// detailOf measures a frame, nil if it is too small. Relative to the luma the
+// gradients don't depend on the exposure, as far as the encoding is a power of
+// the light.
 func detailOf(img image.Image) *detail {
-	b := img.Bounds()
-	w, h := (b.Dx()-1)/sharperBlock, (b.Dy()-1)/sharperBlock
+	w, h := (img.Bounds().Dx()-1)/sharperBlock, (img.Bounds().Dy()-1)/sharperBlock
 	if w < 2 || h < 2 {
 		return nil
 	}
 	d := &detail{raster.NewPlane(image.Rect(0, 0, w, h)), raster.NewPlane(image.Rect(0, 0, w, h))}
 	light := make([]float32, w*h)
-	const scale = 1. / (sharperBlock * sharperBlock / 2)
-	var luma raster.Plane
-	for y := 0; y < h*sharperBlock; y += 2 {
-		luma.Reset(image.Rect(0, y, w*sharperBlock+1, y+2))
-		raster.LumaPatch(&luma, img, 1)
-		row, below := luma.Row(y), luma.Row(y+1)
-		at := y / sharperBlock * w
-		for i := range w {
-			var square, sum float32
-			v := row[i*sharperBlock]
-			for k := i * sharperBlock; k < (i+1)*sharperBlock; k++ {
-				next := row[k+1]
-				gx, gy := next-v, below[k]-v
-				square += gx*gx + gy*gy
-				sum += v
-				v = next
+	var strip raster.Plane
+	for j := range h {
+		strip.Reset(image.Rect(0, 0, w*sharperBlock+1, sharperBlock+1).Add(image.Pt(0, j*sharperBlock)))
+		raster.LumaPatch(&strip, img, 1)
+		for y := strip.Rect.Min.Y; y+1 < strip.Rect.Max.Y; y++ {
+			row, below := strip.Row(y), strip.Row(y+1)
+			for i := range w {
+				var square, sum float32
+				for k := i * sharperBlock; k < (i+1)*sharperBlock; k++ {
+					v := row[k]
+					gx, gy := row[k+1]-v, below[k]-v
+					square += gx*gx + gy*gy
+					sum += v
+				}
+				const n = sharperBlock * sharperBlock
+				d.energy.Pix[j*w+i] += square / n
+				light[j*w+i] += sum / n
 			}
-			d.energy.Pix[at+i] += square * scale
-			light[at+i] += sum * scale
 		}
 	}
 	quiet := slices.Sorted(slices.Values(d.energy.Pix))[int(quietShare*float64(w*h))]
@@ -127,15 +126,22 @@ type sharpnessMap struct {
 	energy, floor []float32
 }
 
-// sharpnessOn measures a layer on part r of the grid; s is the sampler of its
-// picture reduced by cell.
-func (d *detail) sharpnessOn(s *warp.Sampler, cell int, r image.Rectangle) *sharpnessMap {
+// on measures the detail of a frame that cam took on part r of the seams' grid,
+// the view coarse of cells of cell pixels; nil for no detail.
+func (d *detail) on(cam geom.Camera, coarse warp.View, cell int, r image.Rectangle) *sharpnessMap {
+	if d == nil {
+		return nil
+	}
 	m := &sharpnessMap{rect: image.Rect(floorDiv(r.Min.X, sharperStep), floorDiv(r.Min.Y, sharperStep), ceilDiv(r.Max.X, sharperStep), ceilDiv(r.Max.Y, sharperStep))}
 	for y := m.rect.Min.Y; y < m.rect.Max.Y; y++ {
 		for x := m.rect.Min.X; x < m.rect.Max.X; x++ {
 			at := func(dx, dy float64) (x1, y1 float64, ok bool) {
-				p, ok := s.PixelAt((float64(x)+0.5+dx)*sharperStep, (float64(y)+0.5+dy)*sharperStep)
-				return p.X, p.Y, ok
+				ray, ok := coarse.RayAt((float64(x)+0.5+dx)*sharperStep, (float64(y)+0.5+dy)*sharperStep)
+				if !ok {
+					return 0, 0, false
+				}
+				p, ok := cam.PixelFromWorld(ray)
+				return p.X / float64(cell), p.Y / float64(cell), ok
 			}
 			x0, y0, ok0 := at(0, 0)
 			xr, yr, ok1 := at(0.5, 0)

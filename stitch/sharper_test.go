@@ -60,17 +60,16 @@ func TestSharper(t *testing.T) {
 			t.Fatal(err)
 		}
 		const cell = 4 // as of larger frames: a blur of two pixels hardly shows on the grid
-		coarse := seamView(view, cell)
+		coarse := coarseView(view, cell)
 		soft := slices.Index(row.of, 1)
 		// measure returns the part of the cells that are taken from the soft frame,
 		// without the preference and with it: of all cells, and of those where
 		// another frame is found sharper.
 		measure := func(frames []*Frame) (all, dearer [2]float64) {
-			kept := newCache(frames, Options{})
-			layers := newLayers(t.Context(), sol, kept, view)
+			layers := newLayers(t.Context(), sol, newCache(frames, Options{}), view)
 			out, maps := make([]blend.SeamLayer, len(layers)), make([]*sharpnessMap, len(layers))
 			for i, l := range layers {
-				img, err := kept.hold(t.Context(), l.index)
+				img, err := frames[i].Image(t.Context())
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -79,7 +78,8 @@ func TestSharper(t *testing.T) {
 					t.Fatal(err)
 				}
 				r := image.Rect(floorDiv(l.bounds.Min.X, cell), floorDiv(l.bounds.Min.Y, cell), ceilDiv(l.bounds.Max.X, cell), ceilDiv(l.bounds.Max.Y, cell))
-				out[i], _, maps[i] = l.seamLayer(small, detailOf(img), coarse, cell, r.Intersect(coarse.Rect), nil)
+				out[i], _ = l.seamLayer(small, coarse, cell, r.Intersect(coarse.Rect), nil)
+				maps[i] = detailOf(img).on(l.cam, coarse, cell, out[i].Rect)
 			}
 			seams := func() *blend.Labels {
 				labels, err := blend.Seams(t.Context(), coarse.Rect, cell, out, blend.SeamOptions{})
