@@ -17,13 +17,21 @@ type Finished struct {
 	grain      int // side of the tiles in which it is stored
 	pixel      int // bytes
 
-	// Tiles one behind the other, in columns, each with room for a whole one.
-	memory []byte
+	// Tiles one behind the other, in columns, each with room for a whole one. A
+	// column in memory is made when it is begun: frames go while the picture
+	// grows.
+	memory []column
 	file   *photo.Scratch
 
 	scratch sync.Pool // of *[]byte, a tile
 	mu      sync.Mutex
 	err     error // the first of Put
+}
+
+// column is a column of tiles in memory.
+type column struct {
+	begin sync.Once
+	bytes []byte
 }
 
 // newFinished makes an empty picture of 8 or 16 bits a sample that is put
@@ -38,7 +46,7 @@ func newFinished(w, h, bits int, alpha bool, grain int, limit int64, dir string)
 	f.scratch.New = func() any { b := make([]byte, f.tileBytes()); return &b }
 	bytes := int64(f.columns()) * int64(f.rows()) * f.tileBytes()
 	if bytes <= limit {
-		f.memory = make([]byte, bytes)
+		f.memory = make([]column, f.columns())
 		return f, nil
 	}
 	file, err := photo.NewScratch(dir)
@@ -77,7 +85,9 @@ func (f *Finished) Close() error {
 func (f *Finished) Put(r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8) {
 	at := f.offset(r.Min.X/f.grain, r.Min.Y)
 	if f.file == nil {
-		f.fill(f.memory[at:], r, rgb, valid)
+		c := r.Min.X / f.grain
+		f.memory[c].begin.Do(func() { f.memory[c].bytes = make([]byte, f.offset(1, 0)) })
+		f.fill(f.memory[c].bytes[at-f.offset(c, 0):], r, rgb, valid)
 		return
 	}
 	buf := f.scratch.Get().(*[]byte)
@@ -145,7 +155,7 @@ func (f *Finished) eachSpan(y0, n int, use func(x, y int, pixels []byte)) error 
 			at := f.offset(c, y)
 			var tile []byte
 			if f.file == nil {
-				tile = f.memory[at:][:lines*line]
+				tile = f.memory[c].bytes[at-f.offset(c, 0):][:lines*line]
 			} else {
 				tile = (*buf)[:lines*line]
 				if _, err := f.file.ReadAt(tile, at); err != nil {
