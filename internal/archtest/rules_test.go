@@ -19,6 +19,7 @@ const (
 	ximage   = "golang.org/x/image"
 	xcpu     = "golang.org/x/sys/cpu"
 	xterm    = "golang.org/x/term"
+	xsys     = "golang.org/x/sys"
 	metadata = "github.com/bep/imagemeta"
 	deflate  = "github.com/klauspost/compress"
 	imaging  = "github.com/disintegration/imaging"
@@ -56,7 +57,10 @@ var rooms = map[string]room{
 		imports: []string{"geom", "raster", "internal/optim", "features", "warp", "blend", "plan", "internal/photo"},
 		modules: []string{gonum}, why: "as stitch; the two don't know each other",
 	},
-	"card": {imports: []string{"geom", "raster", "features", "internal/photo"}, why: "sorting files looks at metadata and likeness only"},
+	"card": {
+		imports: []string{"geom", "raster", "internal/optim", "features", "internal/photo"},
+		modules: []string{xsys}, why: "sorting files looks at metadata and likeness, which takes a robust search of a turn, and asks how much room a disk has; how a row is joined is stitch's",
+	},
 
 	"internal/report": {
 		imports: []string{"stitch", "focus", "card", "plan", "raster", "geom"},

@@ -34,6 +34,9 @@ func (s *Scene) Frame(ctx context.Context, workers int, t *Truth, i int) (*raste
 		if !ok {
 			return rgb{}, false
 		}
+		if f.Lens != (Lens{}) {
+			return s.throughLens(f, worldFromCam, v, x, y, foot, edge), true
+		}
 		return s.shade(f.Origin, worldFromCam.Apply(v), foot, edge, f.Seconds), true
 	}
 	err := stripes(ctx, workers, pic, t.Supersample, look, func(x, y int, c rgb, _ float64) {

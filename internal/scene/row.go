@@ -141,6 +141,8 @@ type FrameTruth struct {
 	// Seconds is when the frame was taken.
 	Seconds float64
 	Movers  []MoverTruth
+	// Lens blurs the frame; [Scene.Plan] leaves it zero.
+	Lens Lens
 }
 
 // MoverTruth says where a mover is when a frame is taken.

@@ -1,0 +1,104 @@
+package card
+
+import (
+	"encoding/json"
+	"io"
+	"time"
+
+	"flatfell.example/raster"
+)
+
+// Kind is what a set is.
+type Kind string
+
+// The kinds of sets.
+const (
+	// Row: the camera turned from frame to frame, which overlap.
+	Row Kind = "row"
+	// FocusBracket: one view, focused at several distances.
+	FocusBracket Kind = "focus bracket"
+	// BracketRow: a row that has a bracket of focus or exposure at each position.
+	BracketRow Kind = "row of brackets"
+	// Exposures: one view, exposed differently.
+	Exposures Kind = "exposure variants"
+	// Repeats: one view, exposed and focused alike, such as for the right wave.
+	Repeats Kind = "repeats"
+	// Single: nothing else on the card goes with it.
+	Single Kind = "single"
+)
+
+// Result is what [Sort] found.
+type Result struct {
+	Shots []Shot `json:"shots"`
+	Sets  []Set  `json:"sets"`
+	// Unread are the files that could not be read, and why.
+	Unread []Unread `json:"unread"`
+	// Others counts the files that are no pictures by their names.
+	Others int `json:"other_files"`
+}
+
+// Shot is one exposure.
+type Shot struct {
+	// Files hold it: usually one; a JPEG and a TIFF of the same shot, or copies.
+	Files  []string `json:"files"`
+	Width  int      `json:"width"` // pixels, after orientation
+	Height int      `json:"height"`
+	// Camera is its maker and model; empty if unknown.
+	Camera string `json:"camera,omitempty"`
+	// Time of the exposure; the zero time if unknown.
+	Time    time.Time `json:"time,omitzero"`
+	FocalMM float64   `json:"focal_mm,omitempty"`
+	// ExposureEV is the light gathered, in stops, if Exposed; see
+	// photo.Meta.ExposureEV.
+	ExposureEV float64 `json:"exposure_ev,omitempty"`
+	Exposed    bool    `json:"exposed,omitempty"`
+	// ReadFrom says how it was looked at.
+	ReadFrom string `json:"read_from"`
+	// Small is a copy of at most smallSide pixels a side.
+	Small *raster.Picture `json:"-"`
+}
+
+// Set is photographs that belong together.
+type Set struct {
+	// Name is unique in the result and fit for a folder.
+	Name string `json:"name"`
+	Kind Kind   `json:"kind"`
+	// Positions are the indices of its shots: for each position of the camera,
+	// in the order in which they were taken, the shots taken there.
+	Positions [][]int `json:"positions"`
+	// Overlaps are the shares of the frame's area that a position has in common
+	// with the next, as seen at reduced size.
+	Overlaps []float64 `json:"overlaps,omitempty"`
+	// Direction of a row: "left to right", "right to left", "upward", "downward";
+	// "unordered" if the files' order is not the row's.
+	Direction string `json:"direction,omitempty"`
+	// Varies is what differs between the shots of a position: "focus" or
+	// "exposure".
+	Varies string `json:"varies,omitempty"`
+	// Notes say what the photographer may want to know, a sentence each.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// Shots returns the indices of all shots of the set.
+func (s *Set) Shots() (all []int) {
+	for _, p := range s.Positions {
+		all = append(all, p...)
+	}
+	return all
+}
+
+// Unread is a file that could not be used.
+type Unread struct {
+	File string `json:"file"`
+	Why  string `json:"why"`
+}
+
+// WriteTo writes the result as indented JSON.
+func (r *Result) WriteTo(w io.Writer) (int64, error) {
+	b, err := json.MarshalIndent(r, "", "  ")
+	if err != nil {
+		return 0, err
+	}
+	n, err := w.Write(append(b, '\n'))
+	return int64(n), err
+}
