@@ -135,6 +135,10 @@ func (s *sorter) notes(x *set, r *Result) (notes []string) {
 	for k, o := range x.overlaps {
 		if o < thinOverlap {
 			a, b := s.looks[x.positions[k][0]].shot.Files[0], s.looks[x.positions[k+1][0]].shot.Files[0]
+			if o == 0 {
+				notes = append(notes, fmt.Sprintf("Nothing shows that %s and %s overlap; run check on this row before you leave.", filepath.Base(a), filepath.Base(b)))
+				continue
+			}
 			notes = append(notes, fmt.Sprintf("%s and %s share only %.0f %%; run check on this row before you leave.", filepath.Base(a), filepath.Base(b), 100*o))
 		}
 	}

@@ -185,7 +185,7 @@ func (s *sorter) between(p, q []int) (best turn, ok bool) {
 
 // sort groups one camera's photographs, which are in order.
 func (s *sorter) sort(ctx context.Context, stream []*look) error {
-	first := len(s.looks)
+	first, old := len(s.looks), len(s.sets)
 	for range stream {
 		s.of = append(s.of, s.nth)
 	}
@@ -263,6 +263,7 @@ func (s *sorter) sort(ctx context.Context, stream []*look) error {
 	for _, m := range alone {
 		s.sets = append(s.sets, set{positions: [][]int{stands[m]}})
 	}
+	s.sets = append(s.sets[:old:old], s.bridge(s.sets[old:], limit)...)
 	return nil
 }
 
@@ -278,7 +279,7 @@ func (s *sorter) longPause(stands [][]int, linked func(k int) bool) time.Duratio
 	return time.Duration(max(30, 6*median(pauses)) * float64(time.Second))
 }
 
-func last(p []int) int { return p[len(p)-1] }
+func last[T any](p []T) T { return p[len(p)-1] }
 
 // stands groups consecutive shots of the same view, over strangers in between.
 func (s *sorter) stands(first, n int, sames [][memory]bool) (out [][]int) {
@@ -361,6 +362,23 @@ func (s *sorter) cut(stands [][]int, chain []int, link func(a, b int) *turn) {
 	for k := range steps {
 		steps[k] = link(chain[k], chain[k+1])
 	}
+	// A bracket and a single frame beside it are no row, unless the row goes on
+	// on the bracket's other side.
+	for k := range steps {
+		c, size := k, len(stands[chain[k]])
+		if m := len(stands[chain[k+1]]); m > size {
+			c, size = k+1, m
+		}
+		if size < 3 || size < 3*min(len(stands[chain[k]]), len(stands[chain[k+1]])) {
+			continue
+		}
+		if c > 0 && c < n-1 && goesOn(steps[c-1], steps[c]) {
+			continue
+		}
+		s.cut(stands, chain[:k+1], link)
+		s.cut(stands, chain[k+1:], link)
+		return
+	}
 	// Stretches of one direction, as first and last place in the chain.
 	type stretch struct{ from, to int }
 	var all []stretch
@@ -374,8 +392,8 @@ func (s *sorter) cut(stands [][]int, chain []int, link func(a, b int) *turn) {
 		cur = stretch{k, k + 1}
 	}
 	all = append(all, cur)
-	// The longest takes its stands first; of a stand where the camera turned
-	// back twice as many shots as elsewhere are two stands.
+	// The longest takes its stands first. One at which two longer stretches meet
+	// goes to the one whose step to it is the more regular.
 	order := make([]int, len(all))
 	for i := range order {
 		order[i] = i
@@ -386,10 +404,17 @@ func (s *sorter) cut(stands [][]int, chain []int, link func(a, b int) *turn) {
 		owner[i] = -1
 	}
 	for _, i := range order {
-		for k := all[i].from; k <= all[i].to; k++ {
+		x := all[i]
+		for k := x.from; k <= x.to; k++ {
 			if owner[k] < 0 {
 				owner[k] = i
 			}
+		}
+		if i > 0 && owner[x.from] == i && irregular(steps[x.from:x.to], 0) > irregular(steps[all[i-1].from:x.from], -1) {
+			owner[x.from] = i - 1
+		}
+		if i+1 < len(all) && owner[x.to] == i && irregular(steps[x.from:x.to], -1) > irregular(steps[x.to:all[i+1].to], 0) {
+			owner[x.to] = i + 1
 		}
 	}
 	for k := 0; k < n; {
@@ -405,7 +430,7 @@ func (s *sorter) cut(stands [][]int, chain []int, link func(a, b int) *turn) {
 				x.overlaps = append(x.overlaps, steps[p].overlap)
 			}
 		}
-		s.sets = append(s.sets, shed(x)...)
+		s.sets = append(s.sets, x)
 		k = m + 1
 	}
 }
@@ -418,36 +443,81 @@ func goesOn(a, b *turn) bool {
 	return p.X*q.X+p.Y*q.Y >= straight*m*n && max(m, n) <= uneven*min(m, n)
 }
 
-// shed takes brackets off the ends of a row of single frames: they were taken
-// for themselves, whatever their view has in common with the row.
-func shed(x set) (out []set) {
-	for len(x.positions) > 1 {
-		n := len(x.positions)
-		size := make([]int, n)
-		for i, p := range x.positions {
-			size[i] = len(p)
-		}
-		sorted := slices.Clone(size)
-		slices.Sort(sorted)
-		usual := sorted[(n-1)/2]
-		odd := func(k, neighbour int) bool {
-			if n == 2 { // no majority: a bracket and a single frame are no row
-				return size[k] >= 3 && size[neighbour] == 1
-			}
-			return size[k] >= usual+2 && size[k] >= 2*usual || size[k]*3 <= usual && usual >= 3
-		}
-		switch {
-		case odd(0, 1):
-			out = append(out, set{positions: x.positions[:1]})
-			x = set{positions: x.positions[1:], steps: x.steps[1:], overlaps: x.overlaps[1:]}
-		case odd(n-1, n-2):
-			out = append(out, set{positions: x.positions[n-1:]})
-			x = set{positions: x.positions[:n-1], steps: x.steps[:n-2], overlaps: x.overlaps[:n-2]}
-		default:
-			return append(out, x)
+// irregular returns by how much the first step of a stretch, or with −1 the last,
+// differs from the mean of the others, as a share of that. A single step
+// compares with nothing: it counts as more irregular than a hand.
+func irregular(steps []*turn, which int) float64 {
+	const single = 0.5
+	n := len(steps)
+	if n < 2 {
+		return single
+	}
+	if which < 0 {
+		which = n - 1
+	}
+	var mean geom.Pt
+	for k, t := range steps {
+		if k != which {
+			mean.X, mean.Y = mean.X+t.step.X/float64(n-1), mean.Y+t.step.Y/float64(n-1)
 		}
 	}
-	return append(out, x)
+	return steps[which].step.Sub(mean).Norm() / max(mean.Norm(), leastStep)
+}
+
+// bridge joins rows of one stream that follow each other as if they were one,
+// but for a pair in which nothing shows that it overlaps: bare sand, a gap. Their
+// clock must tell that there was no pause, as most rows of a photographer look
+// alike but for what they show.
+func (s *sorter) bridge(sets []set, limit time.Duration) (out []set) {
+	slices.SortStableFunc(sets, func(a, b set) int { return cmp.Compare(a.positions[0][0], b.positions[0][0]) })
+	for _, x := range sets {
+		if n := len(out); n > 0 && s.bridges(&out[n-1], &x, limit) {
+			y := &out[n-1]
+			y.positions = append(y.positions, x.positions...)
+			y.steps = append(append(y.steps, geom.Pt{}), x.steps...)
+			y.overlaps = append(append(y.overlaps, 0), x.overlaps...)
+			continue
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+func (s *sorter) bridges(a, b *set, limit time.Duration) bool {
+	if len(a.steps) == 0 || len(b.steps) == 0 || last(last(a.positions))+1 != b.positions[0][0] ||
+		len(a.positions[0]) != len(b.positions[0]) {
+		return false
+	}
+	mean := func(steps []geom.Pt) *turn {
+		var m geom.Pt
+		for _, p := range steps {
+			m.X, m.Y = m.X+p.X/float64(len(steps)), m.Y+p.Y/float64(len(steps))
+		}
+		return &turn{step: m}
+	}
+	if !goesOn(mean(a.steps), mean(b.steps)) {
+		return false
+	}
+	// The nearest shots on either side that have a time.
+	timed := func(p []int) []int {
+		return slices.DeleteFunc(slices.Clone(p), func(i int) bool { return s.looks[i].shot.Time.IsZero() })
+	}
+	before, after := timed(slices.Concat(a.positions...)), timed(slices.Concat(b.positions...))
+	if len(before) == 0 || len(after) == 0 ||
+		s.pause(last(before), after[0]) > limit*time.Duration(after[0]-last(before)) {
+		return false
+	}
+	for _, p := range a.positions {
+		for _, q := range b.positions {
+			if s.same(p[0], q[0]) {
+				return false
+			}
+			if _, ok := s.turned(p[0], q[0]); ok {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // ordered is the share of the shots that the order brought into sets from which

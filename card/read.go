@@ -36,7 +36,7 @@ const (
 	// smallSide is that of the copies for the contact sheet.
 	smallSide = 240
 	// maxCorners bounds the corners of a photograph.
-	maxCorners = 600
+	maxCorners = 450
 )
 
 // look is a photograph as it is compared.

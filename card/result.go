@@ -1,10 +1,12 @@
 package card
 
 import (
+	"context"
 	"encoding/json"
 	"io"
 	"time"
 
+	"flatfell.example/internal/photo"
 	"flatfell.example/raster"
 )
 
@@ -101,4 +103,9 @@ func (r *Result) WriteTo(w io.Writer) (int64, error) {
 	}
 	n, err := w.Write(append(b, '\n'))
 	return int64(n), err
+}
+
+// Thumbnail returns the small copy of a shot as a JPEG file.
+func (r *Result) Thumbnail(ctx context.Context, shot int) ([]byte, error) {
+	return photo.JPEGBytes(ctx, r.Shots[shot].Small, 82)
 }

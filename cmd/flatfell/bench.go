@@ -62,6 +62,12 @@ the picture takes in part or twice from the frames are counted.`,
 		},
 	},
 	{
+		name: "card", short: "a sorted card against what was photographed",
+		long: `Cards of a hundred files and more are rendered and sorted, with metadata that are
+partly lost and without any; the files in a wrong set are counted.`,
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Card(ctx, c) },
+	},
+	{
 		name: "unrelated", short: "frames that share nothing must not be joined", places: true,
 		long: `Pairs of frames that share nothing are tried: of rendered coasts, and of PLACES,
 photographs or folders of them, each showing a place that no other shows.`,
