@@ -46,7 +46,7 @@ type look struct {
 	name fileName
 	// focalPx is the focal length in pixels of luma, 0 if unknown.
 	focalPx float64
-	seconds float64      // of the exposure, 0 if unknown
+	seconds float64       // of the exposure, 0 if unknown
 	luma    *raster.Plane // at the reduced size
 	view    view
 	sharp   sharpness

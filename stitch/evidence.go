@@ -17,6 +17,7 @@ type evidence struct {
 	tried, found, fit int
 	rmsPx             float64 // of those that fit, weighted by their predicted precision
 	spreadPx          float64 // median residual of all found, whether they fit or not
+	ties              []tie   // all found
 	verdict           Verdict
 }
 
@@ -55,6 +56,7 @@ func (a *aligner) verify(overlapping []*pair, sides []sideTies) error {
 		for _, s := range sides[2*i : 2*i+2] {
 			e.tried += s.tried
 			e.found += len(s.ties)
+			e.ties = append(e.ties, s.ties...)
 			for k, px := range residualsPx(&a.rig, s.ties) {
 				all = append(all, px)
 				// The tie's own predicted error sets the limit, but never
