@@ -127,41 +127,52 @@ func Check(ctx context.Context, c Config) (*CheckResult, error) {
 	return res, nil
 }
 
-// seeded checks one row with fault k, or a clean one.
+// seeded renders and checks one row with fault k, or a clean one.
 func (r *CheckResult) seeded(ctx context.Context, c Config, seed uint64, k int) error {
+	coast, plan, at := c.seededRow(seed, k)
+	var frames []*stitch.Frame
+	for i := range plan.Frames {
+		pic, err := coast.Frame(ctx, c.Workers, plan, i)
+		if err != nil {
+			return err
+		}
+		frames = append(frames, stitch.NewFrame(plan.Frames[i].File, scene.Encode8(pic)))
+	}
+	return r.judged(ctx, c, frames, plan, at, seed, k)
+}
+
+// seededRow plans a row with fault k at a frame.
+func (c Config) seededRow(seed uint64, k int) (coast *scene.Scene, plan *scene.Truth, at int) {
 	rng := rand.New(rand.NewPCG(seed, uint64(k+7)))
 	row := scene.Row{
 		Frames: 5, Width: c.Width, Height: c.Height, Overlap: 0.35, Seed: seed*100 + uint64(k+2),
 		RollErr: 0.3 * geom.Degree, PitchErr: 0.3 * geom.Degree, YawErr: 0.8 * geom.Degree,
 		Radial: [3]float64{-0.02}, ExposureEV: 0.1, VignettingStops: 0.5, Noise: 0.008,
 	}
-	coast := scene.New(row.Seed, scene.Options{Movers: 3})
-	plan := coast.Plan(row)
+	coast = scene.New(row.Seed, scene.Options{Movers: 3})
+	t := coast.Plan(row)
 	at, sign := 1+rng.IntN(3), float64(1-2*rng.IntN(2))
-	out := &r.Faults[0]
-	if k >= 0 {
-		out = &r.Faults[k+1]
-		if f := &faults[k]; f.drop {
-			plan.Frames = slices.Delete(plan.Frames, at, at+1)
-		} else {
-			if f.pair {
-				at = 2 + rng.IntN(2)
-			}
-			f.do(&plan, at, sign)
-		}
+	if k < 0 {
+		return coast, &t, at
 	}
-	var frames []*stitch.Frame
-	for i := range plan.Frames {
-		pic, err := coast.Frame(ctx, c.Workers, &plan, i)
-		if err != nil {
-			return err
+	if f := &faults[k]; f.drop {
+		t.Frames = slices.Delete(t.Frames, at, at+1)
+	} else {
+		if f.pair {
+			at = 2 + rng.IntN(2)
 		}
-		frames = append(frames, stitch.NewFrame(plan.Frames[i].File, scene.Encode8(pic)))
+		f.do(&t, at, sign)
 	}
+	return coast, &t, at
+}
+
+// judged checks a rendered row.
+func (r *CheckResult) judged(ctx context.Context, c Config, frames []*stitch.Frame, plan *scene.Truth, at int, seed uint64, k int) error {
 	rep, err := stitch.Check(ctx, frames, stitch.CheckOptions{Workers: c.Workers})
 	if err != nil {
 		return err
 	}
+	out := &r.Faults[max(k+1, 0)] // the first counts the clean rows
 	out.Rows++
 	var said []string
 	ok := k < 0
@@ -189,12 +200,13 @@ func (r *CheckResult) seeded(ctx context.Context, c Config, seed uint64, k int) 
 	} else {
 		out.Missed = append(out.Missed, fmt.Sprintf("seed %d, at %s: %q", seed, plan.Frames[at].File, said))
 	}
-	if k < 0 {
-		for _, p := range rep.Pairs {
-			a, b := indexOf(&plan, rep.Frames[p.A].File), indexOf(&plan, rep.Frames[p.B].File)
-			truth := areaInCommon(&plan.Frames[a].Camera, &plan.Frames[b].Camera)
-			r.OverlapOff = append(r.OverlapOff, 100*math.Abs(p.Overlap-truth))
-		}
+	if k >= 0 {
+		return nil
+	}
+	for _, p := range rep.Pairs {
+		a, b := indexOf(plan, rep.Frames[p.A].File), indexOf(plan, rep.Frames[p.B].File)
+		truth := areaInCommon(&plan.Frames[a].Camera, &plan.Frames[b].Camera)
+		r.OverlapOff = append(r.OverlapOff, 100*math.Abs(p.Overlap-truth))
 	}
 	return nil
 }

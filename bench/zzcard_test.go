@@ -3,7 +3,7 @@ import ("testing";"os";"fmt";"path/filepath";"strconv";"flatfell.example/card";"
 func TestZZCard(t *testing.T){
  lo,_:=strconv.Atoi(os.Getenv("LO")); hi,_:=strconv.Atoi(os.Getenv("HI"))
  for seed:=lo;seed<hi;seed++{
-  made:=scene.NewCard(uint64(seed),scene.CardOptions{})
+  made:=scene.NewCard(uint64(seed),scene.CardOptions{Width:200,Height:300})
   dir:=fmt.Sprintf("/tmp/ff/card/cards/%d",seed)
   if _,err:=os.Stat(dir+"/done");err!=nil{
     os.RemoveAll(dir)

@@ -40,8 +40,6 @@ const (
 	straight = 0.6
 	// uneven is the largest ratio of two steps of a row that follow each other.
 	uneven = 1.9
-	// redundant is the overlap from which a photograph adds nothing to a row.
-	redundant = 0.75
 )
 
 // Sort looks at all photographs below the given files and folders and groups
@@ -70,9 +68,6 @@ func Sort(ctx context.Context, paths []string, o Options) (*Result, error) {
 		if err := s.sort(ctx, stream); err != nil {
 			return nil, err
 		}
-	}
-	if err := s.gather(ctx); err != nil {
-		return nil, err
 	}
 	s.result(res)
 	return res, nil
@@ -263,7 +258,14 @@ func (s *sorter) sort(ctx context.Context, stream []*look) error {
 	for _, m := range alone {
 		s.sets = append(s.sets, set{positions: [][]int{stands[m]}})
 	}
-	s.sets = append(s.sets[:old:old], s.bridge(s.sets[old:], limit)...)
+	found := s.bridge(slices.Clone(s.sets[old:]), limit)
+	if !s.trusted(found, stands, link) {
+		var err error
+		if found, err = s.gather(ctx, found); err != nil {
+			return err
+		}
+	}
+	s.sets = append(s.sets[:old], found...)
 	return nil
 }
 
@@ -276,7 +278,7 @@ func (s *sorter) longPause(stands [][]int, linked func(k int) bool) time.Duratio
 			pauses = append(pauses, p.Seconds())
 		}
 	}
-	return time.Duration(max(30, 6*median(pauses)) * float64(time.Second))
+	return time.Duration(max(30, 4*median(pauses)) * float64(time.Second))
 }
 
 func last[T any](p []T) T { return p[len(p)-1] }
@@ -369,10 +371,14 @@ func (s *sorter) cut(stands [][]int, chain []int, link func(a, b int) *turn) {
 		if m := len(stands[chain[k+1]]); m > size {
 			c, size = k+1, m
 		}
-		if size < 3 || size < 3*min(len(stands[chain[k]]), len(stands[chain[k+1]])) {
-			continue
+		other := min(len(stands[chain[k]]), len(stands[chain[k+1]]))
+		unlike := size >= 3 && size >= 3*other || n == 2 && size != other
+		if other > 1 {
+			// Brackets of focus and of exposure are not one row, either.
+			v, w := s.varies(stands[chain[k]]), s.varies(stands[chain[k+1]])
+			unlike = unlike || v != w && v != "" && w != ""
 		}
-		if c > 0 && c < n-1 && goesOn(steps[c-1], steps[c]) {
+		if !unlike || c > 0 && c < n-1 && goesOn(steps[c-1], steps[c]) && other == 1 {
 			continue
 		}
 		s.cut(stands, chain[:k+1], link)
@@ -520,72 +526,73 @@ func (s *sorter) bridges(a, b *set, limit time.Duration) bool {
 	return true
 }
 
-// ordered is the share of the shots that the order brought into sets from which
-// the order is trusted.
-const ordered = 0.4
+// trusted reports whether the order of a stream explains what its photographs
+// have in common: the sets found in it from first to last, against the overlaps
+// of neighbours that it leaves between them. In files that were renamed or mixed
+// most are left.
+func (s *sorter) trusted(sets []set, stands [][]int, link func(a, b int) *turn) bool {
+	of := map[int]int{}
+	kept, left := 0, 0
+	for k := range sets {
+		for _, p := range sets[k].positions {
+			of[p[0]] = k
+			kept += len(p)
+		}
+		kept--
+	}
+	for a := range stands {
+		for b := a + 1; b < len(stands) && b-a <= maxStrangers+1; b++ {
+			if t := link(a, b); t != nil && t.inliers >= surely && of[stands[a][0]] != of[stands[b][0]] {
+				left++
+			}
+		}
+	}
+	return kept > 0 && kept >= 2*left
+}
 
-// gather looks at what the order did not bring together, if that was little
-// and there are photographs without a time: files that were renamed or mixed.
-// All positions of different sets are compared with each other, and sets joined
-// that make a row longer or fill its gap.
-func (s *sorter) gather(ctx context.Context) error {
-	grouped := 0
-	for i := range s.sets {
-		if n := len(slices.Concat(s.sets[i].positions...)); n > 1 {
-			grouped += n
-		}
-	}
-	if float64(grouped) >= ordered*float64(len(s.looks)) {
-		return nil
-	}
-	timeless := func(x *set) bool {
-		return slices.ContainsFunc(x.positions, func(p []int) bool {
-			return slices.ContainsFunc(p, func(i int) bool { return s.looks[i].shot.Time.IsZero() })
-		})
-	}
-	var open []int
-	for i := range s.sets {
-		if timeless(&s.sets[i]) {
-			open = append(open, i)
-		}
+// gather looks, in a stream whose order is not trusted, for what the order did
+// not bring together. All positions of different sets are compared with each
+// other, and sets joined that overlap and do not show the same.
+func (s *sorter) gather(ctx context.Context, sets []set) ([]set, error) {
+	if !slices.ContainsFunc(sets, func(x set) bool {
+		return slices.ContainsFunc(slices.Concat(x.positions...), func(i int) bool { return s.looks[i].shot.Time.IsZero() })
+	}) {
+		return sets, nil // the clock is the order
 	}
 	// All pairs of positions of different sets.
 	type pair struct{ a, b, p, q int }
 	var pairs []pair
-	for x, a := range open {
-		for _, b := range open[x+1:] {
-			for p := range s.sets[a].positions {
-				for q := range s.sets[b].positions {
+	for a := range sets {
+		for b := a + 1; b < len(sets); b++ {
+			for p := range sets[a].positions {
+				for q := range sets[b].positions {
 					pairs = append(pairs, pair{a, b, p, q})
 				}
 			}
 		}
 	}
 	type found struct {
-		turn       turn
-		ok, same   bool
-		comparable bool
+		turn     turn
+		ok, same bool
 	}
 	results := make([]found, len(pairs))
 	done := counter(len(pairs), s.o.Progress, "gather")
 	if err := par.Do(ctx, s.o.Workers, len(pairs), func(k int) error {
-		i, j := s.sets[pairs[k].a].positions[pairs[k].p][0], s.sets[pairs[k].b].positions[pairs[k].q][0]
+		i, j := sets[pairs[k].a].positions[pairs[k].p][0], sets[pairs[k].b].positions[pairs[k].q][0]
 		r := &results[k]
-		if r.comparable = s.comparable(i, j); r.comparable {
-			r.same = s.same(i, j)
-			r.turn, r.ok = s.turned(i, j)
-		}
+		r.same = s.same(i, j)
+		r.turn, r.ok = s.turned(i, j)
 		done()
 		return ctx.Err()
 	}); err != nil {
-		return err
+		return nil, err
 	}
 	// Two sets join if they overlap somewhere and nowhere show the same.
-	n := len(s.sets)
+	n := len(sets)
 	joins, blocked := make([]int, n*n), make([]bool, n*n)
 	for k, p := range pairs {
 		r := &results[k]
-		if r.same || r.ok && r.turn.overlap > redundant {
+		if r.same {
 			blocked[p.a*n+p.b] = true
 		}
 		if r.ok && r.turn.inliers >= surely {
@@ -639,13 +646,12 @@ func (s *sorter) gather(ctx context.Context) error {
 		switch len(members) {
 		case 0:
 		case 1:
-			out = append(out, s.sets[members[0]])
+			out = append(out, sets[members[0]])
 		default:
-			out = append(out, s.laidOut(members))
+			out = append(out, s.laidOut(sets, members))
 		}
 	}
-	s.sets = out
-	return nil
+	return out, nil
 }
 
 // surely is the number of agreeing corners from which two photographs that the
@@ -655,10 +661,10 @@ const surely = 14
 // laidOut joins sets into one row, its positions in the order in which they
 // lie: along the direction in which they spread most, by the turns that tie
 // them together.
-func (s *sorter) laidOut(members []int) set {
+func (s *sorter) laidOut(sets []set, members []int) set {
 	x := set{unordered: true}
 	for _, m := range members {
-		x.positions = append(x.positions, s.sets[m].positions...)
+		x.positions = append(x.positions, sets[m].positions...)
 	}
 	slices.SortStableFunc(x.positions, func(a, b []int) int { return cmp.Compare(a[0], b[0]) })
 	n := len(x.positions)

@@ -68,6 +68,13 @@ partly lost and without any; the files in a wrong set are counted.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Card(ctx, c) },
 	},
 	{
+		name: "check", short: "the quick look at a row against seeded faults and the full run",
+		long: `Rows with a gap, a soft or shaken frame, another exposure, a roll, a bumped tripod
+or a frame missing are checked, and as many without a fault; and rows from easy to
+impossible are checked and stitched.`,
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Check(ctx, c) },
+	},
+	{
 		name: "unrelated", short: "frames that share nothing must not be joined", places: true,
 		long: `Pairs of frames that share nothing are tried: of rendered coasts, and of PLACES,
 photographs or folders of them, each showing a place that no other shows.`,

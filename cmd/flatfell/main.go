@@ -21,6 +21,7 @@ const (
 	statusFailed    = 1
 	statusUsage     = 2
 	statusNotJoined = 3
+	statusReshoot   = 4
 )
 
 func main() {
@@ -100,6 +101,10 @@ func report(stderr io.Writer, err error) int {
 		if _, partly := errors.AsType[*unfinished](err); !partly {
 			hint = "nothing was written; " + hint
 		}
+	case errors.Is(err, errWillNotJoin):
+		status = statusNotJoined
+	case errors.Is(err, errReshoot):
+		status = statusReshoot
 	case errors.Is(err, photo.ErrExists):
 		hint = "add --overwrite to replace it"
 	case errors.Is(err, stitch.ErrSurface):

@@ -167,14 +167,15 @@ func (m *cardMaker) begin(kind string) int {
 	return len(m.Kinds) - 1
 }
 
-// stepped returns the direction of a row's frame: steps that leave 30 to 40 %.
+// stepped returns the direction of a row's frame: steps that leave 30 to 40 % of
+// the view angle.
 func (m *cardMaker) stepped(yaw geom.Angle, i int, leftward bool) geom.Angle {
 	wide := 2 * math.Atan2(float64(m.o.Width)/2, m.focal())
-	turn := wide * (0.65 + m.st.sym(0.04))
+	turn := wide * (0.65*float64(i) + m.st.sym(0.025))
 	if leftward {
 		turn = -turn
 	}
-	return yaw + geom.Angle(float64(i)*turn)
+	return yaw + geom.Angle(turn)
 }
 
 func (m *cardMaker) focal() float64 { return float64(m.o.Width) * 23 / 15.6 }

@@ -1,0 +1,371 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"flatfell.example/internal/photo"
+	"flatfell.example/stitch"
+)
+
+// checkCommand is the command line of flatfell check.
+type checkCommand struct {
+	watch                    string
+	frames                   countFlag
+	overlap                  percentFlag
+	focalPx                  positiveFlag
+	undistorted, json, quiet bool
+	workers                  countFlag
+	seed                     seedFlag
+}
+
+// percentFlag is a share in per cent; zero means not given.
+type percentFlag float64
+
+func (f *percentFlag) String() string {
+	if *f == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%g", float64(*f))
+}
+
+func (f *percentFlag) Set(s string) error {
+	v, err := numbers(strings.TrimSuffix(s, "%"), ",", 1)
+	if err != nil || !(v[0] > 0 && v[0] < 95) {
+		return errors.New("give per cent above 0 and below 95, such as 33")
+	}
+	*f = percentFlag(v[0])
+	return nil
+}
+
+func (*percentFlag) Type() string { return "PERCENT" }
+
+func newCheck() *cobra.Command {
+	c := &checkCommand{frames: countFlag{limit: 1000}, workers: countFlag{limit: maxWorkers}}
+	cmd := &cobra.Command{
+		Use:   "check FRAMES… [options]",
+		Short: "will this row join, and what must be taken again?",
+		Long: `FRAMES are the photographs of one row, or a folder of them, such as a set that
+flatfell sort laid; of a row of brackets one frame of each position is looked at.
+Each frame is compared with its neighbour: whether they overlap, exposure and
+white balance, focus, shake, level, near things that shift, and what moved.
+With --watch a folder is followed into which a camera or a card reader puts
+frames, and each new one is judged against the last, until Ctrl-C.
+
+Exit status: 0 fine, 4 reshoot advised, 3 will not join, 1 failed, 2 wrong
+command line.`,
+		Example: `Before you leave:
+    flatfell check dunes/
+The row was planned with a third of overlap:
+    flatfell check dunes/ --overlap 33
+While you shoot with the camera on a cable:
+    flatfell check --watch tethered/`,
+		RunE: c.run,
+	}
+	row := newGroup("The row")
+	row.Var(&c.overlap, "overlap", "the share of the frame's width that neighbours were to have in common")
+	row.Var(&c.focalPx, "focal-px", "focal length in pixels of a frame, if the files do not tell it or tell it wrongly")
+	row.BoolVar(&c.undistorted, "undistorted", false, "the frames are free of lens distortion already")
+	row.Var(&c.seed, "seed", "a number that starts the random search; the same number gives the same verdict")
+	following := newGroup("Following a folder")
+	following.StringVar(&c.watch, "watch", "", "judge each photograph that appears in `DIR` against the one before")
+	following.Var(&c.frames, "frames", "with --watch, end after so many new photographs")
+	running := newGroup("The run")
+	running.BoolVar(&c.json, "json", false, "print the figures and findings as JSON instead of the table; with --watch a line for each frame")
+	running.BoolVar(&c.quiet, "quiet", false, "print findings only")
+	running.Var(&c.workers, "workers", "how many processors to use; without it all; the result is the same")
+	running.BoolP("help", "h", false, "print this")
+	addGroups(cmd, row, following, running)
+	return cmd
+}
+
+// checkStages are the stages of checking; the shares are those of six frames of
+// 26 megapixels.
+var checkStages = []stage{
+	{"look", "reading frames", 520},
+	{"find corners", "finding details", 150},
+	{"match", "matching frames", 80},
+	{"refine", "measuring joins", 200},
+	{"compare", "comparing frames", 50},
+}
+
+func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
+	usage := func(format string, a ...any) error { return usagef("flatfell check", format, a...) }
+	switch {
+	case c.watch != "" && len(args) > 0:
+		return usage("give frames or --watch, not both")
+	case c.watch != "":
+		return c.follow(cmd)
+	case c.frames.n > 0:
+		return usage("--frames needs --watch")
+	case len(args) == 0:
+		return usage("no frames given; name two or more photographs, or a folder")
+	case slices.Contains(args, ""):
+		return usage("the name of a frame is empty")
+	}
+	paths, err := rowFiles(args)
+	if err != nil {
+		return err
+	}
+	progress := newProgress(cmd.ErrOrStderr(), c.quiet || c.json, checkStages)
+	defer progress.end()
+	rep, err := c.check(cmd.Context(), paths, progress.report)
+	if err != nil {
+		return err
+	}
+	progress.end()
+	w := cmd.OutOrStdout()
+	if c.json {
+		_, err = rep.WriteTo(w)
+	} else {
+		err = c.tell(w, rep)
+	}
+	if err != nil {
+		return err
+	}
+	return verdictError(rep)
+}
+
+// rowFiles lists the frames: those given, those of a folder, or of a folder that
+// holds a folder for each position of a row of brackets the middle one of each.
+func rowFiles(args []string) ([]string, error) {
+	if len(args) == 1 {
+		if positions, _ := filepath.Glob(filepath.Join(globEscaped(args[0]), "position-*")); len(positions) > 1 {
+			var out []string
+			for k := range positions {
+				files, err := photo.List([]string{filepath.Join(args[0], fmt.Sprintf("position-%d", k+1))})
+				if err != nil {
+					return nil, err
+				}
+				out = append(out, files[len(files)/2])
+			}
+			return out, nil
+		}
+	}
+	return photo.List(args)
+}
+
+// globEscaped is a path that stands for itself in a pattern.
+func globEscaped(path string) string {
+	if filepath.Separator == '\\' {
+		return path
+	}
+	return strings.NewReplacer(`\`, `\\`, `*`, `\*`, `?`, `\?`, `[`, `\[`).Replace(path)
+}
+
+func (c *checkCommand) check(ctx context.Context, paths []string, progress func(string, float64)) (*stitch.CheckReport, error) {
+	frames := make([]*stitch.Frame, len(paths))
+	for i, p := range paths {
+		var err error
+		if frames[i], err = stitch.OpenFrame(p); err != nil {
+			return nil, err
+		}
+	}
+	return stitch.Check(ctx, frames, stitch.CheckOptions{
+		FocalPx: float64(c.focalPx), Undistorted: c.undistorted, Workers: c.workers.n, Seed: uint64(c.seed),
+		Overlap: float64(c.overlap) / 100, Progress: progress,
+	})
+}
+
+// errReshoot ends a check with status 4.
+var errReshoot = errors.New("reshoot advised")
+
+// verdictError is the error whose status a verdict has.
+func verdictError(rep *stitch.CheckReport) error {
+	switch rep.Verdict {
+	case stitch.WillNotJoin:
+		return fmt.Errorf("%w: %s", errWillNotJoin, firstFinding(rep))
+	case stitch.Reshoot:
+		return fmt.Errorf("%w: %s", errReshoot, firstFinding(rep))
+	}
+	return nil
+}
+
+// errWillNotJoin ends a check with status 3.
+var errWillNotJoin = errors.New("the row will not join")
+
+func firstFinding(rep *stitch.CheckReport) string {
+	for _, f := range rep.Findings {
+		if f.Reshoot {
+			return lowerFirstWord(f.Text)
+		}
+	}
+	return "see above"
+}
+
+// lowerFirstWord leaves the name of a file as it is.
+func lowerFirstWord(s string) string {
+	if word, _, _ := strings.Cut(s, " "); strings.Contains(word, ".") || strings.ContainsAny(word, "0123456789_") {
+		return printable(s)
+	}
+	return printable(lowerFirst(s))
+}
+
+// tell prints the table and the findings for a person.
+func (c *checkCommand) tell(w io.Writer, rep *stitch.CheckReport) error {
+	name := func(k int) string { return printable(filepath.Base(rep.Frames[k].File)) }
+	if !c.quiet {
+		wide := len("PAIR")
+		pairs := make([]string, len(rep.Pairs))
+		for k, p := range rep.Pairs {
+			pairs[k] = name(p.A) + " – " + name(p.B)
+			wide = max(wide, len([]rune(pairs[k])))
+		}
+		fmt.Fprintf(w, "%-*s  %-10s  %7s  %6s  %8s  %9s  %8s  %5s\n", wide, "PAIR", "VERDICT", "OVERLAP", "TURN", "EXPOSURE", "SHARPNESS", "PARALLAX", "MOVED")
+		for k, p := range rep.Pairs {
+			pad := strings.Repeat(" ", wide-len([]rune(pairs[k])))
+			if p.Verdict == stitch.NotJoined && p.Matches == 0 {
+				fmt.Fprintf(w, "%s%s  %-10s  %7s  %6s  %8s  %9s  %8s  %5s\n", pairs[k], pad, p.Verdict, "–", "–", "–", "–", "–", "–")
+				continue
+			}
+			fmt.Fprintf(w, "%s%s  %-10s  %5.0f %%  %5.1f°  %+5.2f EV  %+9.1f  %5.1f px  %3.0f %%\n",
+				pairs[k], pad, p.Verdict, 100*p.Overlap, p.TurnDeg, p.ExposureStops, p.SharpnessStops, p.ParallaxPx, 100*p.Moved)
+		}
+		if o := rep.Output; o != nil {
+			fmt.Fprintf(w, "The picture: %d × %d pixels (%.0f megapixels), %.0f × %.0f cm in print at %d pixels an inch; %.0f %% lost to a camera that was not level.\n",
+				o.Width, o.Height, float64(o.Width)*float64(o.Height)/1e6, o.WidthCM, o.HeightCM, printPPI, math.Round(o.LossPercent))
+		}
+	}
+	for _, f := range rep.Findings {
+		if c.quiet && !f.Reshoot {
+			continue
+		}
+		mark := "note: "
+		if f.Reshoot {
+			mark = "reshoot: "
+		}
+		fmt.Fprintf(w, "%s%s\n", mark, printable(f.Text))
+	}
+	if c.quiet {
+		return nil
+	}
+	_, err := fmt.Fprintf(w, "%s.\n", upperFirst(string(rep.Verdict)))
+	return err
+}
+
+const (
+	// watchEvery is how often a followed folder is looked at.
+	watchEvery = 300 * time.Millisecond
+	// settled is how long a file must not have grown to be taken as whole.
+	settled = 600 * time.Millisecond
+)
+
+// follow judges each new photograph of a folder against the one before. What is
+// there at the start counts as seen: the last of it is the first to compare with.
+func (c *checkCommand) follow(cmd *cobra.Command) error {
+	ctx, w := cmd.Context(), cmd.OutOrStdout()
+	seen := map[string]bool{}
+	last := ""
+	now, err := os.ReadDir(c.watch)
+	if err != nil {
+		return fmt.Errorf("%s: cannot be followed (%w); give a folder", c.watch, plainPathError(err))
+	}
+	for _, e := range now {
+		if watched(e) {
+			seen[e.Name()] = true
+		}
+	}
+	if files, err := photo.List([]string{c.watch}); err == nil && len(files) > 0 {
+		last = files[len(files)-1]
+	}
+	if !c.json {
+		fmt.Fprintf(w, "Following %s; Ctrl-C ends it.\n", c.watch)
+	}
+	type growing struct {
+		size  int64
+		since time.Time
+	}
+	open := map[string]growing{}
+	done := 0
+	for {
+		entries, err := os.ReadDir(c.watch)
+		if err != nil {
+			return fmt.Errorf("%s: cannot be read any more (%w); put the card or the cable back and start again", c.watch, plainPathError(err))
+		}
+		for _, e := range entries {
+			if !watched(e) || seen[e.Name()] {
+				continue
+			}
+			info, err := e.Info()
+			if err != nil {
+				continue // gone again
+			}
+			g, known := open[e.Name()]
+			if !known || g.size != info.Size() {
+				open[e.Name()] = growing{info.Size(), time.Now()}
+				continue
+			}
+			if time.Since(g.since) < settled || info.Size() == 0 {
+				continue
+			}
+			seen[e.Name()] = true
+			delete(open, e.Name())
+			path := filepath.Join(c.watch, e.Name())
+			if c.newFrame(ctx, w, cmd.ErrOrStderr(), last, path) {
+				last = path
+			}
+			if done++; done == c.frames.n {
+				return nil
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(watchEvery):
+		}
+	}
+}
+
+func watched(e os.DirEntry) bool {
+	return !e.IsDir() && !strings.HasPrefix(e.Name(), ".") && photo.IsPictureName(e.Name())
+}
+
+// newFrame judges a frame against the last and reports whether it can be one to
+// compare the next with.
+func (c *checkCommand) newFrame(ctx context.Context, w, stderr io.Writer, last, path string) bool {
+	name := printable(filepath.Base(path))
+	if last == "" {
+		if _, err := stitch.OpenFrame(path); err != nil {
+			fmt.Fprintf(stderr, "flatfell: warning: %s\n", plain(err))
+			return false
+		}
+		fmt.Fprintf(w, "%s: the first; go on.\n", name)
+		return true
+	}
+	rep, err := c.check(ctx, []string{last, path}, nil)
+	switch {
+	case errors.Is(err, stitch.ErrFrames):
+		fmt.Fprintf(w, "%s: %s. It is taken as the start of another row.\n", name, plain(err))
+		return true
+	case err != nil:
+		fmt.Fprintf(stderr, "flatfell: warning: %s\n", plain(err))
+		return false
+	}
+	if c.json {
+		if b, err := json.Marshal(rep); err == nil {
+			fmt.Fprintf(w, "%s\n", b)
+		}
+		return true
+	}
+	p := rep.Pairs[0]
+	if rep.Verdict != stitch.WillNotJoin {
+		fmt.Fprintf(w, "%s: %s, overlap %.0f %%, turned by %.1f°.\n", name, rep.Verdict, 100*p.Overlap, p.TurnDeg)
+	} else {
+		fmt.Fprintf(w, "%s: %s.\n", name, rep.Verdict)
+	}
+	for _, f := range rep.Findings {
+		fmt.Fprintf(w, "    %s\n", printable(f.Text))
+	}
+	return true
+}
