@@ -18,9 +18,12 @@ const (
 	// jumpStops is a difference of exposure that no automatic one makes between
 	// frames of one light; castStops the same of red and blue.
 	jumpStops, castStops = 0.45, 0.25
-	// softStops is the loss of fine detail, and unevenStops the difference
-	// between two directions, or between near and far.
-	softStops, unevenStops = 1.2, 1.3
+	// softStops is the loss of fine detail in the direction that lost most: clean
+	// rows reach 0.5, a blur of five pixels of shake or of focus 1.2 and more. Of
+	// that, shake leaves the direction across it under shakenShare, a defocus
+	// takes 0.7 and more from all. unevenStops is the difference of the loss
+	// between near and far.
+	softStops, shakenShare, unevenStops = 0.9, 0.55, 1.3
 	// rolledDeg is how far a frame is rolled against the others, stepDeg how far
 	// the pitch or the roll steps when a tripod is touched, driftDeg how far a row
 	// climbs.
@@ -314,17 +317,16 @@ func (c *checker) judgeSharpness() {
 	soft := c.softness()
 	blurred := make([]bool, len(soft))
 	for k := range soft {
-		lost, least, most := 0.0, math.Inf(1), math.Inf(-1)
+		least, most := math.Inf(1), math.Inf(-1)
 		for _, s := range soft[k] {
-			lost -= s / directions
 			least, most = min(least, -s), max(most, -s)
 		}
 		name := c.base(k)
 		switch {
-		case most > softStops && most-least > unevenStops:
+		case most > softStops && least < shakenShare*most:
 			blurred[k] = true
 			c.found(FoundBlur, true, []int{k}, "%s is blurred in one direction: the camera shook, or the wind did; reshoot it, with a delay and the tripod low.", name)
-		case lost > softStops:
+		case most > softStops:
 			blurred[k] = true
 			c.found(FoundFocus, true, []int{k}, "%s is soft all over against its neighbours: out of focus; focus as in the others and reshoot it.", name)
 		}
@@ -381,6 +383,9 @@ func (c *checker) judgeLevel() {
 		loss = c.report.Output.LossPercent
 	}
 	for k := range f {
+		if c.touched(k) {
+			continue // a row whose camera moved cannot be levelled to a degree
+		}
 		var others []float64
 		for i := range f {
 			if i != k {
@@ -404,6 +409,13 @@ func (c *checker) judgeLevel() {
 			c.found(FoundDrift, loss > 12, []int{0, n - 1}, "The row %s by %.1f° from left to right: the tripod is not level, and the crop takes %.0f %% of the picture; level it before the next row.", way, math.Abs(climb), loss)
 		}
 	}
+}
+
+// touched reports whether a finding says that the camera moved beside frame k.
+func (c *checker) touched(k int) bool {
+	return slices.ContainsFunc(c.report.Findings, func(f Finding) bool {
+		return f.Kind == FoundMoved && slices.Contains(f.Frames, k)
+	})
 }
 
 func monotone(f []CheckFrame, up bool) bool {
