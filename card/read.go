@@ -151,11 +151,7 @@ func read(ctx context.Context, path string) (*look, error) {
 	if l.corners, err = features.Detect(ctx, l.luma, features.Options{MaxPoints: maxCorners, Levels: 4}); err != nil {
 		return nil, err
 	}
-	pic, err := raster.FromImage(ctx, 1, g.Image)
-	if err != nil {
-		return nil, err
-	}
-	n := (max(pic.Rect.Dx(), pic.Rect.Dy()) + smallSide - 1) / smallSide
-	l.shot.Small, err = pic.Shrink(ctx, 1, n)
+	n := (max(l.luma.Rect.Dx(), l.luma.Rect.Dy()) + smallSide - 1) / smallSide
+	l.shot.Small, err = raster.Shrink(ctx, 1, g.Image, n)
 	return l, err
 }

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"image"
 	"io"
 	"math"
 	"path/filepath"
@@ -258,7 +257,7 @@ func (c *checker) reduce(ctx context.Context) error {
 		}
 		small := img
 		if c.shrink > 1 {
-			if small, err = shrinkImage(ctx, img, c.shrink); err != nil {
+			if small, err = raster.Shrink(ctx, 1, img, c.shrink); err != nil {
 				return err
 			}
 		}
@@ -271,15 +270,6 @@ func (c *checker) reduce(ctx context.Context) error {
 	})
 }
 
-// shrinkImage returns img at 1/n of its size.
-func shrinkImage(ctx context.Context, img image.Image, n int) (image.Image, error) {
-	pic, err := raster.FromImage(ctx, 1, img)
-	if err != nil {
-		return nil, err
-	}
-	return pic.Shrink(ctx, 1, n)
-}
-
 // join finds the parts that hang together. The whole row is tried first, just
 // as Align does; what Align refuses is taken apart.
 func (c *checker) join(ctx context.Context) error {
@@ -287,7 +277,7 @@ func (c *checker) join(ctx context.Context) error {
 		FocalPx: c.o.FocalPx / float64(c.shrink), Undistorted: c.o.Undistorted,
 		Workers: c.o.Workers, Seed: c.o.Seed, Progress: c.o.Progress,
 	}
-	a := &aligner{o: o, frames: c.reduced}
+	a := &aligner{o: o, frames: c.reduced, kept: newCache(c.reduced, o)}
 	if err := a.look(ctx); err != nil {
 		return err
 	}
@@ -349,9 +339,10 @@ func (a *aligner) only(idx []int) *aligner {
 	at := map[int]int{}
 	for k, i := range idx {
 		at[i] = k
-		b.frames, b.imgs = append(b.frames, a.frames[i]), append(b.imgs, a.imgs[i])
+		b.frames = append(b.frames, a.frames[i])
 		b.sets, b.small = append(b.sets, a.sets[i]), append(b.small, a.small[i])
 	}
+	b.kept = newCache(b.frames, b.o)
 	for _, p := range a.pairs {
 		x, okX := at[p.a]
 		y, okY := at[p.b]
@@ -450,9 +441,8 @@ func (c *checker) measure(ctx context.Context) error {
 	c.report.Pairs, c.pairs = make([]CheckPair, n), make([]pairFigures, n)
 	done := newCounter(n, c.stage("compare"))
 	if err := par.Do(ctx, c.o.Workers, n, func(k int) error {
-		c.measurePair(k)
-		done()
-		return ctx.Err()
+		defer done()
+		return c.measurePair(ctx, k)
 	}); err != nil {
 		return err
 	}

@@ -2,11 +2,13 @@ package stitch
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"flatfell.example/blend"
 	"flatfell.example/geom"
 )
 
@@ -22,12 +24,12 @@ type pairFigures struct {
 }
 
 // measurePair compares the frames k and k + 1 of the report.
-func (c *checker) measurePair(k int) {
+func (c *checker) measurePair(ctx context.Context, k int) error {
 	x, y := c.order[k], c.order[k+1]
 	cp, fig := &c.report.Pairs[k], &c.pairs[k]
 	*cp = CheckPair{A: k, B: k + 1, Verdict: NotJoined}
 	if x.part != y.part || x.at < 0 {
-		return
+		return nil
 	}
 	al := c.parts[x.part].al
 	camA, camB := c.camera(x), c.camera(y)
@@ -40,18 +42,27 @@ func (c *checker) measurePair(k int) {
 		return e.a == min(x.at, y.at) && e.b == max(x.at, y.at)
 	})
 	if e < 0 {
-		return
+		return nil
 	}
 	ev := &al.evidence[e]
 	cp.Verdict, cp.Matches, cp.Inliers, cp.RMSPx = ev.verdict, ev.tried, ev.fit, ev.rmsPx*float64(c.shrink)
 	fig.joined = ev.verdict != NotJoined
 	c.compareSharpness(cp, fig, x, y, &camA, &camB)
-	fig.lit = comparePairLight(cp, al, x.at, y.at)
+	both := []int{al.placed[x.at], al.placed[y.at]}
+	imgs, err := al.kept.holdAll(ctx, 1, both)
+	if err != nil {
+		return err
+	}
+	fig.lit = comparePairLight(cp, al.compareLight(x.at, y.at, imgs[0], imgs[1]))
+	for _, f := range both {
+		al.kept.free(f)
+	}
 	cp.ParallaxPx = float64(c.shrink) * al.parallaxPx(ev)
 	if ev.verdict == Weak {
 		a, b := c.base(k), c.base(k+1)
 		fig.weak = al.weakAdvice(*ev, a, b)
 	}
+	return nil
 }
 
 func angleBetween(a, b *geom.Camera) geom.Angle {
@@ -140,8 +151,7 @@ const leastBlocks = 24
 
 // comparePairLight compares the light of two placed frames; ok is false if too
 // little of it can be.
-func comparePairLight(cp *CheckPair, al *aligner, i, j int) (ok bool) {
-	samples := al.compareLight(i, j)
+func comparePairLight(cp *CheckPair, samples []blend.LightSample) (ok bool) {
 	const least = 20
 	if len(samples) < least {
 		return false

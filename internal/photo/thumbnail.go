@@ -6,7 +6,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"image"
-	"image/color"
 	"image/jpeg"
 	"io"
 	"math"
@@ -65,32 +64,11 @@ func (f *File) Glance(ctx context.Context, long int) (*Glance, error) {
 	g := &Glance{Image: img, Shrink: 1, From: FromPixels}
 	if n := max(f.Width, f.Height) / long; n > 1 {
 		g.Shrink = float64(n)
-		if g.Image, err = shrinkRoughly(ctx, img, n); err != nil {
+		if g.Image, err = raster.Shrink(ctx, 1, img, n); err != nil {
 			return nil, err
 		}
 	}
 	return g, nil
-}
-
-// shrinkRoughly returns img at 1/n of its size: the luma is the mean of n × n
-// pixels, the chroma that of the pixel in their middle, which is much faster
-// than a mean and serves to recognise a picture.
-func shrinkRoughly(ctx context.Context, img image.Image, n int) (image.Image, error) {
-	luma, err := raster.Luma(ctx, 1, img, n)
-	if err != nil {
-		return nil, err
-	}
-	out := image.NewYCbCr(luma.Rect, image.YCbCrSubsampleRatio444)
-	at := img.Bounds().Min.Add(image.Pt(n/2, n/2))
-	for y := range luma.Rect.Dy() {
-		for x, v := range luma.Row(y) {
-			i := y*out.YStride + x
-			out.Y[i] = uint8(255*v + 0.5)
-			c := color.YCbCrModel.Convert(img.At(at.X+n*x, at.Y+n*y)).(color.YCbCr)
-			out.Cb[i], out.Cr[i] = c.Cb, c.Cr
-		}
-	}
-	return out, nil
 }
 
 // glanceJPEG tries the two cheap ways; a nil Glance means that neither serves.
@@ -271,12 +249,8 @@ func segment(data []byte, marker byte, signature string) int64 {
 // JPEGBytes returns pic as a JPEG file of the given quality, 1 to 100, for a
 // page that carries its pictures.
 func JPEGBytes(ctx context.Context, pic *raster.Picture, quality int) ([]byte, error) {
-	m, err := to8Bit(ctx, pic, 1)
-	if err != nil {
-		return nil, err
-	}
 	var b bytes.Buffer
-	err = encodeJPEG(ctx, &b, m, quality)
+	err := encodeJPEG(ctx, &b, picturePixels(pic), quality, false, 1, jfif(0))
 	return b.Bytes(), err
 }
 

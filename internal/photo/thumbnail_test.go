@@ -14,8 +14,8 @@ import (
 	"flatfell.example/raster"
 )
 
-// textured is a picture with noise in its left half and a smooth right one.
-func textured(w, h int) *image.RGBA {
+// halfNoisy is a picture with noise in its left half and a smooth right one.
+func halfNoisy(w, h int) *image.RGBA {
 	m := smooth(w, h)
 	n := uint32(1)
 	for y := range h {
@@ -32,7 +32,7 @@ func textured(w, h int) *image.RGBA {
 // TestGlanceMeans compares the block means with those of the decoded picture,
 // in every orientation.
 func TestGlanceMeans(t *testing.T) {
-	data := jpegBytes(t, textured(403, 265))
+	data := jpegBytes(t, halfNoisy(403, 265))
 	for o := range uint16(9) {
 		path := store(t, "a.jpg", withEXIF(data, exifBlock(binary.LittleEndian, []entry{{0x0112, o}}, nil)))
 		f, err := Open(path)
@@ -198,7 +198,7 @@ func TestGlancePreview(t *testing.T) {
 
 // TestGlanceDamaged: what Decode refuses is refused.
 func TestGlanceDamaged(t *testing.T) {
-	data := jpegBytes(t, textured(403, 265))
+	data := jpegBytes(t, halfNoisy(403, 265))
 	for n := 300; n < len(data); n += len(data)/40 + 1 {
 		path := store(t, "a.jpg", data[:n])
 		f, err := Open(path)
@@ -223,7 +223,7 @@ func TestGlanceDamaged(t *testing.T) {
 
 // FuzzMeans: no input panics, and what is read agrees with the decoder's size.
 func FuzzMeans(f *testing.F) {
-	f.Add(jpegBytes(f, textured(80, 48)))
+	f.Add(jpegBytes(f, halfNoisy(80, 48)))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		c, err := jpeg.DecodeConfig(bytes.NewReader(data))
 		if err != nil || c.Width*c.Height > 1<<20 {
