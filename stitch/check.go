@@ -252,7 +252,7 @@ func (c *checker) reduce(ctx context.Context) error {
 			return err
 		}
 		defer f.Release()
-		if c.details[i], err = newDetailMap(ctx, 1, img); err != nil {
+		if c.details[i], err = newDetailMap(ctx, img); err != nil {
 			return err
 		}
 		small := img

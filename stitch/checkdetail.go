@@ -6,7 +6,6 @@ import (
 	"math"
 	"slices"
 
-	"flatfell.example/internal/par"
 	"flatfell.example/raster"
 )
 
@@ -28,32 +27,34 @@ type detailMap struct {
 // that near and far things have blocks of their own.
 const detailBlock = 16
 
-// newDetailMap measures img on one goroutine for each of workers.
-func newDetailMap(ctx context.Context, workers int, img image.Image) (*detailMap, error) {
-	luma, err := raster.Luma(ctx, workers, img, 1)
+// newDetailMap measures img line of blocks by line of blocks, without a copy of
+// the whole.
+func newDetailMap(ctx context.Context, img image.Image) (*detailMap, error) {
+	quarter, err := raster.Luma(ctx, 1, img, 4)
 	if err != nil {
 		return nil, err
 	}
+	w, h := img.Bounds().Dx(), img.Bounds().Dy()
 	d := &detailMap{block: detailBlock}
-	for d.block > 8 && min(luma.Rect.Dx(), luma.Rect.Dy()) < 40*d.block {
+	for d.block > 8 && min(w, h) < 40*d.block {
 		d.block /= 2 // a small frame still has some hundreds of blocks
 	}
-	w, h := luma.Rect.Dx(), luma.Rect.Dy()
 	d.w, d.h = w/d.block, h/d.block
 	d.fine, d.coarse = make([][3]float32, d.w*d.h), make([]float32, d.w*d.h)
-	var small, tiny raster.Plane
-	raster.Reduce(&small, luma)
-	raster.Reduce(&tiny, &small)
-	err = par.Do(ctx, workers, d.h, func(by int) error {
+	var lines raster.Plane
+	for by := range d.h {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		y0, y1 := by*d.block, (by+1)*d.block
+		lines.Reset(image.Rect(0, y0-1, w, y1+1)) // beyond the frame its edge is repeated
+		raster.LumaPatch(&lines, img, 1)
 		for bx := range d.w {
 			i := by*d.w + bx
-			d.fine[i] = fineTensor(luma, image.Rect(bx*d.block, by*d.block, (bx+1)*d.block, (by+1)*d.block))
-			d.coarse[i] = coarseEnergy(&tiny, image.Rect(bx*d.block/4, by*d.block/4, (bx+1)*d.block/4, (by+1)*d.block/4))
+			x0, x1 := bx*d.block, (bx+1)*d.block
+			d.fine[i] = fineTensor(&lines, image.Rect(x0, y0, x1, y1))
+			d.coarse[i] = coarseEnergy(quarter, image.Rect(x0/4, y0/4, x1/4, y1/4))
 		}
-		return nil
-	})
-	if err != nil {
-		return nil, err
 	}
 	energies := make([]float64, 0, len(d.fine))
 	for _, f := range d.fine {
