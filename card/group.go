@@ -542,12 +542,27 @@ func (s *sorter) trusted(sets []set, stands [][]int, link func(a, b int) *turn) 
 	}
 	for a := range stands {
 		for b := a + 1; b < len(stands) && b-a <= maxStrangers+1; b++ {
-			if t := link(a, b); t != nil && t.inliers >= surely && of[stands[a][0]] != of[stands[b][0]] {
+			x, y := &sets[of[stands[a][0]]], &sets[of[stands[b][0]]]
+			if t := link(a, b); x != y && t != nil && t.inliers >= surely && !s.beside(x, y) && !s.beside(y, x) {
 				left++
 			}
 		}
 	}
 	return kept > 0 && kept >= 2*left
+}
+
+// beside reports whether a stand by itself was taken beside a row, not as a part
+// of it: a bracket beside single frames, or a test shot of what the row shows.
+func (s *sorter) beside(x, row *set) bool {
+	const least, most = 3, 0.6
+	if len(x.positions) != 1 || len(row.positions) < least {
+		return false
+	}
+	p := x.positions[0]
+	return len(p) >= 3*len(row.positions[0]) || slices.ContainsFunc(row.positions, func(q []int) bool {
+		t, ok := s.turned(min(p[0], q[0]), max(p[0], q[0]))
+		return ok && t.overlap >= most || s.same(p[0], q[0])
+	})
 }
 
 // gather looks, in a stream whose order is not trusted, for what the order did

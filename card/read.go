@@ -26,7 +26,7 @@ type Options struct {
 	Progress func(stage string, done float64)
 }
 
-// ErrNothing: there is no photograph to sort, or none that could be read.
+// ErrNothing says that there is no photograph to sort, or none that could be read.
 var ErrNothing = errors.New("no photographs")
 
 const (
