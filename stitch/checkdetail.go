@@ -23,9 +23,9 @@ type detailMap struct {
 	noise float64
 }
 
-// detailBlock is the side of a block: large enough for a mean, small enough
+// sharpBlock is the side of a block: large enough for a mean, small enough
 // that near and far things have blocks of their own.
-const detailBlock = 16
+const sharpBlock = 16
 
 // newDetailMap measures img line of blocks by line of blocks, without a copy of
 // the whole.
@@ -35,7 +35,7 @@ func newDetailMap(ctx context.Context, img image.Image) (*detailMap, error) {
 		return nil, err
 	}
 	w, h := img.Bounds().Dx(), img.Bounds().Dy()
-	d := &detailMap{block: detailBlock}
+	d := &detailMap{block: sharpBlock}
 	for d.block > 8 && min(w, h) < 40*d.block {
 		d.block /= 2 // a small frame still has some hundreds of blocks
 	}
