@@ -33,6 +33,8 @@ type CheckOptions struct {
 	// common, such as 0.33; zero means that there was no plan, and a third is
 	// taken for what to turn by.
 	Overlap float64
+	// Frames is the planned number of frames; zero means that there was no plan.
+	Frames int
 }
 
 // Validate reports the first setting that is out of range.
@@ -44,6 +46,8 @@ func (o CheckOptions) Validate() error {
 		return errors.New("stitch: the planned overlap must lie between 0 and 0.95")
 	case o.FocalPx < 0:
 		return errors.New("stitch: the focal length is negative")
+	case o.Frames < 0:
+		return errors.New("stitch: the planned number of frames is negative")
 	}
 	return nil
 }

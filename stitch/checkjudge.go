@@ -98,6 +98,9 @@ func (c *checker) judge() {
 }
 
 func (c *checker) judgeOrder() {
+	if n := len(c.order); n < c.o.Frames {
+		c.found(FoundMissing, true, []int{0, n - 1}, "The plan has %d frames, %d are here; take the others, or leave it if the row is as wide as you want it.", c.o.Frames, n)
+	}
 	up, down := 0, 0
 	for k := 1; k < len(c.order); k++ {
 		if c.order[k].frame > c.order[k-1].frame {

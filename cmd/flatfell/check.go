@@ -21,8 +21,9 @@ import (
 
 // checkCommand is the command line of flatfell check.
 type checkCommand struct {
-	watch                    string
+	watch, plan              string
 	frames                   countFlag
+	planned                  int // frames of the plan
 	overlap                  percentFlag
 	focalPx                  positiveFlag
 	undistorted, json, quiet bool
@@ -67,7 +68,8 @@ Exit status: 0 fine, 4 reshoot advised, 3 will not join, 1 failed, 2 wrong
 command line.`,
 		Example: `Before you leave:
     flatfell check dunes/
-The row was planned with a third of overlap:
+The row was planned, by flatfell plan --json or with a third of overlap:
+    flatfell check dunes/ --plan dunes-plan.json
     flatfell check dunes/ --overlap 33
 While you shoot with the camera on a cable:
     flatfell check --watch tethered/`,
@@ -75,6 +77,7 @@ While you shoot with the camera on a cable:
 	}
 	row := newGroup("The row")
 	row.Var(&c.overlap, "overlap", "the share of the frame's width that neighbours were to have in common")
+	row.StringVar(&c.plan, "plan", "", "compare overlap and number of frames with a plan in `FILE`, as flatfell plan --json prints it")
 	row.Var(&c.focalPx, "focal-px", "focal length in pixels of a frame, if the files do not tell it or tell it wrongly")
 	row.BoolVar(&c.undistorted, "undistorted", false, "the frames are free of lens distortion already")
 	row.Var(&c.seed, "seed", "a number that starts the random search; the same number gives the same verdict")
@@ -103,16 +106,23 @@ var checkStages = []stage{
 func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 	usage := func(format string, a ...any) error { return usagef("flatfell check", format, a...) }
 	switch {
+	case c.plan != "" && c.overlap > 0:
+		return usage("give --plan or --overlap, not both")
 	case c.watch != "" && len(args) > 0:
 		return usage("give frames or --watch, not both")
-	case c.watch != "":
-		return c.follow(cmd)
-	case c.frames.n > 0:
+	case c.watch == "" && c.frames.n > 0:
 		return usage("--frames needs --watch")
-	case len(args) == 0:
+	case len(args) == 0 && c.watch == "":
 		return usage("no frames given; name two or more photographs, or a folder")
 	case slices.Contains(args, ""):
 		return usage("the name of a frame is empty")
+	}
+	if err := c.readPlan(); err != nil {
+		return err
+	}
+	if c.watch != "" {
+		c.planned = 0 // two frames at a time
+		return c.follow(cmd)
 	}
 	paths, err := rowFiles(args)
 	if err != nil {
@@ -135,6 +145,26 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 		return err
 	}
 	return verdictError(rep)
+}
+
+// readPlan takes from --plan what a row is compared with.
+func (c *checkCommand) readPlan() error {
+	if c.plan == "" {
+		return nil
+	}
+	b, err := os.ReadFile(c.plan)
+	if err != nil {
+		return fmt.Errorf("%s: cannot be read (%w); check the name", c.plan, plainPathError(err))
+	}
+	var plan struct {
+		Frames  int     `json:"frames"`
+		Overlap float64 `json:"overlap"`
+	}
+	if err := json.Unmarshal(b, &plan); err != nil || plan.Frames < 1 || !(plan.Overlap > 0 && plan.Overlap < 0.95) {
+		return fmt.Errorf("%s: is no plan of a row; make one with flatfell plan --json", c.plan)
+	}
+	c.overlap, c.planned = percentFlag(100*plan.Overlap), plan.Frames
+	return nil
 }
 
 // rowFiles lists the frames: those given, those of a folder, or of a folder that
@@ -174,7 +204,7 @@ func (c *checkCommand) check(ctx context.Context, paths []string, progress func(
 	}
 	return stitch.Check(ctx, frames, stitch.CheckOptions{
 		FocalPx: float64(c.focalPx), Undistorted: c.undistorted, Workers: c.workers.n, Seed: uint64(c.seed),
-		Overlap: float64(c.overlap) / 100, Progress: progress,
+		Overlap: float64(c.overlap) / 100, Frames: c.planned, Progress: progress,
 	})
 }
 
