@@ -80,7 +80,7 @@ func sheetPosition(ctx context.Context, r *card.Result, shots []int) (p position
 			Title: fmt.Sprintf("%s, %d × %d pixels", s.Files[0], s.Width, s.Height),
 			// The bytes are ours: a JPEG that was just encoded.
 			Image: template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b)),
-			Width: s.Small.Rect.Dx() / 2, Height: s.Small.Rect.Dy() / 2,
+			Width: s.Small.Rect.Dx(), Height: s.Small.Rect.Dy(),
 		}
 		if len(s.Files) > 1 {
 			shot.File += fmt.Sprintf(" +%d", len(s.Files)-1)
@@ -110,7 +110,7 @@ h2 small { font-weight: normal; color: #55534b; }
 .overlap { align-self: center; font-size: .8rem; color: #55534b; }
 figure { margin: 0; }
 figure img { display: block; background: #ddd; }
-figcaption { max-width: 9rem; overflow-wrap: anywhere; font-size: .75rem; padding: .1rem .1rem 0; }
+figcaption { max-width: 15rem; overflow-wrap: anywhere; font-size: .75rem; padding: .1rem .1rem 0; }
 .note { margin: .2rem 0; }
 .note::before { content: "! "; font-weight: bold; }
 @media print { body { margin: 0; background: #fff; } h2, .position { break-inside: avoid; } h2 { break-after: avoid; } }
