@@ -165,6 +165,9 @@ func TestWorkersDoNotMatter(t *testing.T) {
 // other coasts, with and without posts, clouds and a horizon, those of one
 // coast that do not overlap, and real ones. The bench package tries far more.
 func TestUnrelatedPairs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long one, and nothing in it runs at once that others do not run")
+	}
 	const w, h = 240, 360
 	var shots []*Frame
 	coasts := []scene.Options{{}, {Posts: -1}, {Clouds: -1}, {NoHorizon: true}}

@@ -230,6 +230,9 @@ func atQuarter(h *[9]float64, p geom.Pt) geom.Pt {
 // the focal length is a tenth less, as for a rendered row of that lens, whose
 // focal length comes out as the published one if none is looked for.
 func TestGoldengate(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long one, and nothing in it runs at once that others do not run")
+	}
 	frames := openSet(t, "rows/goldengate-quarter")
 	bent := refined(t, frames, Options{})
 	sol, err := Align(t.Context(), frames, Options{Undistorted: true})

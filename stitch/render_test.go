@@ -53,6 +53,9 @@ const leastPSNR = 41.0
 // TestPictureAgainstTruth: on every surface the picture is the scene, but for
 // the resampling and a gain.
 func TestPictureAgainstTruth(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long one, and nothing in it runs at once that others do not run")
+	}
 	row := cleanRow(t)
 	sol := row.align(t, Options{})
 	for _, surface := range warp.SurfaceNames() {

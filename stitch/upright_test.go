@@ -61,6 +61,9 @@ func turned(r *rig, worldFromTrue geom.Rotation) (q *rig, trueUp geom.Vec) {
 // 0.09°, of six seeds; at 800 × 1200, of 20 seeds, to 0.034° in the median and
 // 0.059° at worst. Those with neither are left alone.
 func TestPictureUp(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long one, and nothing in it runs at once that others do not run")
+	}
 	for _, tc := range []struct {
 		name   string
 		o      scene.Options
@@ -148,6 +151,9 @@ func drawnRow(frames int, shade func(az, el float64) float64) (luma []*raster.Pl
 
 // TestPictureUpMisled draws what looks a little like a horizon.
 func TestPictureUpMisled(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long one, and nothing in it runs at once that others do not run")
+	}
 	edge := func(line func(az float64) float64) func(az, el float64) float64 {
 		return func(az, el float64) float64 {
 			if el > line(az) {
