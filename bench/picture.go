@@ -47,7 +47,8 @@ func newMask(r image.Rectangle) *mask {
 	return &mask{r.Dx(), r.Dy(), make([]bool, r.Dx()*r.Dy())}
 }
 
-// nearSeams returns the pixels within reach of a place where the label changes.
+// nearSeams returns the pixels within reach of a place where the label changes
+// from one frame to another.
 func nearSeams(labels *blend.Labels, r image.Rectangle, reach int) *mask {
 	m := newMask(r)
 	any := func(int) bool { return true }
@@ -60,7 +61,7 @@ func nearSeams(labels *blend.Labels, r image.Rectangle, reach int) *mask {
 	for y := range m.h {
 		for x := range m.w {
 			i := y*m.w + x
-			if x+1 < m.w && label[i] != label[i+1] || y+1 < m.h && label[i] != label[i+m.w] {
+			if x+1 < m.w && isSeam(label[i], label[i+1]) || y+1 < m.h && isSeam(label[i], label[i+m.w]) {
 				for v := max(0, y-reach); v <= min(m.h-1, y+reach); v++ {
 					half := int(math.Sqrt(float64(reach*reach - (v-y)*(v-y))))
 					for u := max(0, x-half); u <= min(m.w-1, x+half); u++ {
@@ -72,6 +73,10 @@ func nearSeams(labels *blend.Labels, r image.Rectangle, reach int) *mask {
 	}
 	return m
 }
+
+// isSeam reports whether there is a seam between two labels: a cell at the row's
+// own border may have none.
+func isSeam(a, b int) bool { return a != b && a >= 0 && b >= 0 }
 
 // skyAbove returns the number of the picture's lines that lie wholly above an
 // elevation.
@@ -93,7 +98,8 @@ func comparePictures(pic, truth *raster.Picture, near *mask) comparison {
 }
 
 // patchwork returns the picture as the frames alone have it: each pixel from its
-// own frame, corrected, with nothing blended.
+// own frame, corrected, with nothing blended. Alpha is 0 where no frame is named,
+// in the cells along the row's own border.
 func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels) (*raster.Picture, error) {
 	view, err := sol.Output.View()
 	if err != nil {
@@ -101,6 +107,7 @@ func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []
 	}
 	out := raster.NewPicture(view.Rect)
 	w := view.Rect.Dx()
+	out.Alpha = make([]uint16, w*view.Rect.Dy())
 	var patch [3]*raster.Plane
 	for c := range patch {
 		patch[c] = raster.NewPlane(view.Rect)
@@ -119,6 +126,7 @@ func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []
 		warp.NewSampler(pic, sol.Frames[k].Camera(), view, warp.Options{}).Fill(&patch, nil, view.Rect)
 		for i := range w * view.Rect.Dy() {
 			if labels.Pixel(i%w, i/w, any) == k {
+				out.Alpha[i] = 0xffff
 				for c := range patch {
 					out.Pix[3*i+c] = uint16(math.Round(0xffff * min(max(float64(patch[c].Pix[i]), 0), 1)))
 				}
