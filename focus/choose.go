@@ -16,6 +16,9 @@ const (
 	// smooth1 and smoothMore are what a step to the next slice, or farther,
 	// costs between two cells, in units of costStep to the nat.
 	smooth1, smoothMore = 5, 26
+	// A cell in which no slice has more than trustFrom times the energy of noise
+	// tells nothing; from trustFrom + trustOver on it tells all.
+	trustFrom, trustOver = 2.5, 3
 	// floorShare: this share of the cells, the quietest, hold only noise.
 	floorShare = 0.05
 )
@@ -61,7 +64,8 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 				var sum float64
 				for b := range bandsSeen {
 					e := unpackEnergy(energy[(at+k)*bandsSeen+b])
-					sum += bandWeight[b] * math.Log((most[b]+floors[b])/(e+floors[b]))
+					trust := math.Max(0, math.Min(1, (most[b]/floors[b]-trustFrom)/trustOver))
+					sum += bandWeight[b] * trust * math.Log((most[b]+floors[b])/(e+floors[b]))
 				}
 				cost[at+k] = uint8(min(255, sum*costStep))
 			}
@@ -103,7 +107,7 @@ func noiseFloors(looks []*look) (floors [bandsSeen]float64) {
 			sum += count[e]
 			e++
 		}
-		floors[b] = 2*unpackEnergy(uint8(e)) + 1e-7
+		floors[b] = 1.4*unpackEnergy(uint8(e)) + 1e-8 // the mean of noise lies above its lower tail
 	}
 	return floors
 }
@@ -191,7 +195,7 @@ func spreads(energy []uint8, labels []int16, floors [bandsSeen]float64, n int) [
 					continue
 				}
 				e, f := energy[(i*n+from)*bandsSeen+b], energy[(i*n+to)*bandsSeen+b]
-				if unpackEnergy(e) < 20*floors[b] {
+				if unpackEnergy(e) < 30*floors[b] {
 					continue
 				}
 				count[256+int(e)-int(f)]++

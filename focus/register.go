@@ -63,10 +63,46 @@ func bandPass(small *raster.Plane) []*raster.Plane {
 		for i, v := range gauss[l].Pix {
 			b.Pix[i] = v - upper.Pix[i]
 		}
+		evenOut(b)
 		out = append(out, b)
 	}
 	return out
 }
+
+// evenOut divides a band by its own strength around each place. What is sharp in
+// one slice and soft in its neighbour would else pull scale and radial change:
+// with W = a·T, a < 1, the residual has a part along T·∇T = ∇T²/2, which is no
+// zero on average where it is weighted by the place, as those two are. Without
+// this, poses of brackets of 240 × 360 pixels were off by up to 0.5 px.
+func evenOut(b *raster.Plane) {
+	sq := raster.NewPlane(b.Rect)
+	var mean float64
+	for i, v := range b.Pix {
+		sq.Pix[i] = v * v
+		mean += float64(v) * float64(v)
+	}
+	mean /= float64(max(1, len(b.Pix)))
+	const octaves = 3
+	var levels [octaves]raster.Plane
+	from := sq
+	for l := range levels {
+		raster.Reduce(&levels[l], from)
+		from = &levels[l]
+	}
+	var up raster.Plane
+	for l := octaves - 1; l > 0; l-- {
+		raster.Expand(&up, levels[l-1].Rect, &levels[l])
+		copy(levels[l-1].Pix, up.Pix)
+	}
+	raster.Expand(&up, b.Rect, &levels[0])
+	floor := evenFloor*mean + 1e-8
+	for i, v := range b.Pix {
+		b.Pix[i] = float32(float64(v) / math.Sqrt(math.Max(0, float64(up.Pix[i]))+floor))
+	}
+}
+
+// evenFloor of the mean strength keeps noise in flat places small.
+const evenFloor = 0.05
 
 const (
 	leastLevel  = 24    // side of a level that is still reduced
@@ -81,7 +117,8 @@ const (
 
 // register finds the pose of a slice against a neighbour whose pose is known,
 // from coarse to fine by Gauss-Newton steps on the bands, with Cauchy weights
-// that let go of what moved or differs by defocus. like is the correlation that
+// that let go of what moved or differs by defocus. Slopes are the means of both
+// (Benhimane & Malis, IROS 2004), which favours neither. like is the correlation that
 // is left on the coarse bands.
 //
 // w and h are the slices' size in samples of the finest band, with the fraction
@@ -119,7 +156,7 @@ func registerStep(a, b *raster.Plane, w, h float64, pose, known *Pose, gain floa
 		for px := 2 + py/stride%2*(stride/2); px < a.Rect.Dx()-2; px += stride {
 			x, y := (float64(px)+0.5-w/2)/side, (float64(py)+0.5-h/2)/side
 			bx, by := known.at(x, y, 1)
-			tv, _, _, ok := peek(b, bx*side+w/2, by*side+h/2)
+			tv, tx, ty, ok := peek(b, bx*side+w/2, by*side+h/2)
 			if !ok {
 				continue
 			}
@@ -131,7 +168,7 @@ func registerStep(a, b *raster.Plane, w, h float64, pose, known *Pose, gain floa
 			saa += v * v
 			sbb += tv * tv
 			sab += v * tv
-			samples = append(samples, sample{gain*v - tv, v, gain * gx * side, gain * gy * side, x, y})
+			samples = append(samples, sample{gain*v - tv, v, (gain*gx + tx) / 2 * side, (gain*gy + ty) / 2 * side, x, y})
 		}
 	}
 	if len(samples) < 50 || saa == 0 || sbb == 0 {
@@ -143,7 +180,7 @@ func registerStep(a, b *raster.Plane, w, h float64, pose, known *Pose, gain floa
 		abs[i] = math.Abs(samples[i].r)
 	}
 	slices.Sort(abs)
-	loss := optim.Cauchy{Scale: math.Max(2*1.4826*abs[len(abs)/2], 1e-5)}
+	loss := optim.Cauchy{Scale: math.Max(2*1.4826*abs[len(abs)/2], 1e-3)}
 	normal.Reset()
 	cols := []int{0, 1, 2, 3, 4, 5}
 	jac := make([]float64, 6)
