@@ -167,10 +167,6 @@ func pathStarts(dir image.Point, w, h int) (starts []image.Point) {
 			if before.X < 0 || before.X >= w || before.Y < 0 || before.Y >= h {
 				starts = append(starts, image.Pt(x, y))
 			}
-			if y > 0 && y < h-1 && x == 0 && w > 2 {
-				// Skip the inside of a line that holds no start.
-				continue
-			}
 		}
 	}
 	return starts

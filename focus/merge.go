@@ -106,7 +106,7 @@ func (m *mergeScratch) add(pic *raster.Picture, labels *blend.Labels, k int, r i
 	}
 	m.weight = m.weight[:r.Dx()*r.Dy()]
 	cell := labels.Cell
-	any := false
+	used := false
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		cy := int(math.Floor((float64(y)+0.5)/float64(cell) - 0.5))
 		fy := float32((float64(y)+0.5)/float64(cell) - 0.5 - float64(cy))
@@ -129,10 +129,10 @@ func (m *mergeScratch) add(pic *raster.Picture, labels *blend.Labels, k int, r i
 				w += fx * fy
 			}
 			row[i] = w
-			any = any || w > 0
+			used = used || w > 0
 		}
 	}
-	if !any {
+	if !used {
 		return
 	}
 	for c := range m.rgb {

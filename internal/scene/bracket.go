@@ -61,7 +61,6 @@ type bracketScene struct {
 	seed    uint32
 	horizon float64 // line
 	things  []thing
-	sun     rgb
 }
 
 // thing is a sheet's outline: a lump, a post or a blade.
@@ -123,7 +122,6 @@ func (b *Bracket) layOut() *bracketScene {
 	st := newStream(b.Seed, 32)
 	w, h := float64(b.Width), float64(b.Height)
 	s := &bracketScene{seed: st.seed32(), horizon: h * st.in(0.35, 0.5)}
-	s.sun = rgb{1, st.in(0.85, 0.95), st.in(0.7, 0.85)}
 	foot := func(near float64) float64 { return s.horizon + near*(h*1.02-s.horizon) }
 	for range 3 {
 		sz := st.in(0.15, 0.35) * w
@@ -157,7 +155,7 @@ func (b *Bracket) layOut() *bracketScene {
 
 // at returns the premultiplied colour and cover of a thing at a point of the
 // reference picture.
-func (t *thing) at(x, y float64, pxScale float64) (rgb, float64) {
+func (t *thing) at(x, y float64) (rgb, float64) {
 	dy := t.y - y // above the foot
 	if dy < -2 || dy > t.h*1.1+2 {
 		return rgb{}, 0
@@ -246,7 +244,7 @@ func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot
 						up := clamp01((t.y - p.Y) / t.h)
 						p.X += shot.wind * up * up
 					}
-					c, a = t.at(p.X, p.Y, 1)
+					c, a = t.at(p.X, p.Y)
 				}
 				if a == 0 {
 					continue
