@@ -72,8 +72,9 @@ func bandPass(small *raster.Plane) []*raster.Plane {
 // evenOut divides a band by its own strength around each place. What is sharp in
 // one slice and soft in its neighbour would else pull scale and radial change:
 // with W = a·T, a < 1, the residual has a part along T·∇T = ∇T²/2, which is no
-// zero on average where it is weighted by the place, as those two are. Without
-// this, poses of brackets of 240 × 360 pixels were off by up to 0.5 px.
+// zero on average where it is weighted by the place, as those two are. In a bracket
+// of 240 × 360 pixels the worst place was off by 0.25 to 0.52 px without this, and
+// by 0.24 to 0.46 px with it: not the whole cause.
 func evenOut(b *raster.Plane) {
 	sq := raster.NewPlane(b.Rect)
 	var mean float64
