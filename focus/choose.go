@@ -107,7 +107,7 @@ func noiseFloors(looks []*look) (floors [bandsSeen]float64) {
 			sum += count[e]
 			e++
 		}
-		floors[b] = 1.4*unpackEnergy(uint8(e)) + 1e-8 // the mean of noise lies above its lower tail
+		floors[b] = 2.5*unpackEnergy(uint8(e)) + 1e-8 // the mean of noise lies above its lower tail
 	}
 	return floors
 }

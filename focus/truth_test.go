@@ -6,6 +6,7 @@ import (
 	"image/png"
 	"math"
 	"os"
+	"slices"
 	"testing"
 
 	"flatfell.example/internal/measure"
@@ -44,6 +45,7 @@ func TestBracketAgainstTruth(t *testing.T) {
 		}
 		// Against the truth, at a grid of points.
 		var worst float64
+		var offs []float64
 		cam, want := f.Pose.camera(b.Width, b.Height), shots[shuffle[f.Index]].Camera
 		ref := shots[b.Slices-1].Camera
 		for y := 20.; y < 360; y += 40 {
@@ -51,12 +53,14 @@ func TestBracketAgainstTruth(t *testing.T) {
 				ray, _ := ref.WorldFromPixel(pt(x, y))
 				got, _ := cam.PixelFromWorld(ray)
 				exp, _ := want.PixelFromWorld(ray)
-				worst = math.Max(worst, math.Hypot(got.X-exp.X, got.Y-exp.Y))
+				offs = append(offs, math.Hypot(got.X-exp.X, got.Y-exp.Y))
+				worst = math.Max(worst, offs[len(offs)-1])
 			}
 		}
-		t.Logf("slice %d: off by %.3f px, likeness %.3f, share %.3f, gain %.4f, pose %+v", k, worst, f.Likeness, f.Share, f.Gain, f.Pose)
-		// Found: 0.24 to 0.46 px in the worst place. That is too much, and
-		// mostly radial change that is not found; it is to come down to 0.1.
+		slices.Sort(offs)
+		t.Logf("slice %d: off by %.3f px in the median, %.3f at worst, likeness %.3f, share %.3f, gain %.4f, pose %+v", k, offs[len(offs)/2], worst, f.Likeness, f.Share, f.Gain, f.Pose)
+		// Found: up to 0.43 px in the worst place, a corner, and 0.04 to 0.11 px
+		// in the median. The corners are to come down.
 		if !(worst < 0.55) {
 			t.Errorf("slice %d is off by %.2f px", k, worst)
 		}
@@ -79,7 +83,7 @@ func TestBracketAgainstTruth(t *testing.T) {
 			f.Close()
 		}
 	}
-	if !(db > 34.5) { // found: 35.5
+	if !(db > 36) { // found: 36.7
 		t.Errorf("%.2f dB", db)
 	}
 }
