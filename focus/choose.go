@@ -80,6 +80,7 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 	if err != nil {
 		return err
 	}
+	fillFlat(labels, cost, gw, gh, n)
 	progress(0.8)
 	p.BlurPx = spreads(energy, labels, floors, n)
 	keepClear(labels, gw, gh, p.BlurPx, float64(cell))
@@ -158,6 +159,56 @@ func cheapest(ctx context.Context, cost []uint8, w, h, n, workers int) ([]int16,
 	}
 	return labels, nil
 }
+
+// fillFlat gives each connected patch of cells that tell nothing the label that
+// most cells along its border have, of equals the farthest: a sky comes from one
+// slice. The paths alone leave streaks there, each with what it last met.
+func fillFlat(labels []int16, cost []uint8, w, h, n int) {
+	const textured, flat, filled = 0, 1, 2
+	state := make([]uint8, w*h)
+	for i := range state {
+		if slices.Max(cost[i*n:(i+1)*n]) <= flatCost {
+			state[i] = flat
+		}
+	}
+	border := make([]int, n)
+	var patch []int
+	for start := range state {
+		if state[start] != flat {
+			continue
+		}
+		clear(border)
+		patch = append(patch[:0], start)
+		state[start] = filled
+		for at := 0; at < len(patch); at++ {
+			x, y := patch[at]%w, patch[at]/w
+			for _, d := range [...]image.Point{{X: 1}, {X: -1}, {Y: 1}, {Y: -1}} {
+				if x+d.X < 0 || x+d.X >= w || y+d.Y < 0 || y+d.Y >= h {
+					continue
+				}
+				switch i := patch[at] + d.Y*w + d.X; state[i] {
+				case flat:
+					state[i] = filled
+					patch = append(patch, i)
+				case textured:
+					border[labels[i]]++
+				}
+			}
+		}
+		most := n - 1
+		for k := n - 2; k >= 0; k-- {
+			if border[k] > border[most] {
+				most = k
+			}
+		}
+		for _, i := range patch {
+			labels[i] = int16(most)
+		}
+	}
+}
+
+// flatCost is the most that a cell may cost in any slice and still tell nothing.
+const flatCost = costStep / 3
 
 // pathStarts are the cells on which paths of a direction begin.
 func pathStarts(dir image.Point, w, h int) (starts []image.Point) {
