@@ -11,6 +11,7 @@ import (
 	"strings"
 	"syscall"
 
+	"flatfell.example/focus"
 	"flatfell.example/internal/photo"
 	"flatfell.example/stitch"
 )
@@ -101,6 +102,9 @@ func report(stderr io.Writer, err error) int {
 		if _, partly := errors.AsType[*unfinished](err); !partly {
 			hint = "nothing was written; " + hint
 		}
+	case errors.Is(err, focus.ErrNotOneView):
+		status = statusNotJoined
+		hint = "nothing was written; flatfell sort puts each bracket into a folder of its own"
 	case errors.Is(err, errWillNotJoin):
 		status = statusNotJoined
 	case errors.Is(err, errReshoot):
@@ -120,6 +124,6 @@ func report(stderr io.Writer, err error) int {
 // plain is the text of err on one line, without a full stop and without the
 // name of the package that an embedder would want to see.
 func plain(err error) string {
-	s := strings.TrimPrefix(err.Error(), "stitch: ")
+	s := strings.TrimPrefix(strings.TrimPrefix(err.Error(), "stitch: "), "focus: ")
 	return strings.TrimSuffix(strings.ReplaceAll(s, "\n", "; "), ".")
 }

@@ -17,31 +17,39 @@ func (s *stitchCommand) checkOutputs(inputs []string) error {
 	if s.reuse != "" {
 		inputs = append([]string{s.reuse}, inputs...)
 	}
-	outputs := []struct {
-		flag, path string
-		check      func(path string, overwrite bool) error
-	}{
+	return checkOutputs(s.usage, inputs, []plannedOutput{
 		{"--output", s.out, photo.CheckWritable},
 		{"--preview", s.preview, checkPreview},
 		{"--solution", s.solution, photo.CheckWhole},
-	}
+	}, s.overwrite)
+}
+
+// plannedOutput is a file that an option names; an empty path is none.
+type plannedOutput struct {
+	flag, path string
+	check      func(path string, overwrite bool) error
+}
+
+// checkOutputs refuses outputs that are read, named twice or can't be written.
+// usage makes a complaint about the command line.
+func checkOutputs(usage func(format string, a ...any) error, inputs []string, outputs []plannedOutput, overwrite bool) error {
 	for i, out := range outputs {
 		if out.path == "" {
 			continue
 		}
 		for _, in := range inputs {
 			if photo.SameFile(out.path, in) {
-				return s.usage("%s %s is also read; files that are read are never replaced, so give another name or folder", out.flag, out.path)
+				return usage("%s %s is also read; files that are read are never replaced, so give another name or folder", out.flag, out.path)
 			}
 		}
 		for _, other := range outputs[:i] {
 			if other.path != "" && samePath(out.path, other.path) {
-				return s.usage("%s and %s are the same file %s", other.flag, out.flag, out.path)
+				return usage("%s and %s are the same file %s", other.flag, out.flag, out.path)
 			}
 		}
-		switch err := out.check(out.path, s.overwrite); {
+		switch err := out.check(out.path, overwrite); {
 		case errors.Is(err, photo.ErrEnding):
-			return s.usage("%w", err)
+			return usage("%w", err)
 		case err != nil:
 			return err
 		}
