@@ -94,7 +94,7 @@ var faults = []fault{
 // fault each, and at as many without; compares the overlaps found with the true
 // ones; and judges rows from easy to impossible at reduced size to compare the
 // verdict with what a full run makes of them. The default is 20 rows of each
-// fault of 320 × 480 pixels, and ten rows for each of these to stitch.
+// fault of 320 × 480 pixels, and ten rows of 1120 × 1680 to stitch for each.
 func Check(ctx context.Context, c Config) (*CheckResult, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -232,9 +232,10 @@ func areaInCommon(a, b *geom.Camera) float64 {
 const (
 	// stitchedRows is the number of rows that are stitched for each seed.
 	stitchedRows = 10
-	// stitchedShrink is by how much these rows are larger than what Check looks
-	// at, as a camera's frames are.
-	stitchedShrink = 2
+	// stitchedWidth and stitchedHeight are a little more than what Align looks for
+	// corners at, so that it reduces them by two, and so does Check, as both
+	// reduce a camera's frames by four.
+	stitchedWidth, stitchedHeight = 1120, 1680
 )
 
 // stitched judges one row of three frames at reduced size and stitches it.
@@ -243,7 +244,7 @@ func (r *CheckResult) stitched(ctx context.Context, c Config, seed uint64) error
 	in := func(lo, hi float64) float64 { return lo + (hi-lo)*rng.Float64() }
 	hard := float64(seed%10) / 9 // from easy to impossible
 	row := scene.Row{
-		Frames: 3, Width: stitchedShrink * c.Width, Height: stitchedShrink * c.Height, Seed: seed + 5000, Supersample: 1,
+		Frames: 3, Width: stitchedWidth, Height: stitchedHeight, Seed: seed + 5000, Supersample: 1,
 		Overlap: in(0.3, 0.45) - 0.45*hard*in(0.5, 1), RollErr: geom.Angle(1+3*hard) * geom.Degree, PitchErr: geom.Degree,
 		Radial: [3]float64{-0.02}, ExposureEV: 0.2 + hard, Noise: 0.005 + 0.03*hard*in(0, 1), VignettingStops: in(0, 1),
 	}
@@ -262,7 +263,7 @@ func (r *CheckResult) stitched(ctx context.Context, c Config, seed uint64) error
 	if err != nil && !errors.Is(err, stitch.ErrNotJoined) {
 		return err
 	}
-	rep, checkErr := stitch.Check(ctx, shots.frames, stitch.CheckOptions{Workers: c.Workers, MaxPixels: c.Width * c.Height})
+	rep, checkErr := stitch.Check(ctx, shots.frames, stitch.CheckOptions{Workers: c.Workers})
 	if checkErr != nil {
 		return checkErr
 	}

@@ -205,7 +205,9 @@ func Check(ctx context.Context, frames []*Frame, o CheckOptions) (*CheckReport, 
 	if err := c.measure(ctx); err != nil {
 		return nil, err
 	}
-	c.judge()
+	if err := c.judge(ctx); err != nil {
+		return nil, err
+	}
 	c.report.Seconds = time.Since(began).Seconds()
 	return &c.report, nil
 }

@@ -14,11 +14,9 @@ type detailMap struct {
 	block int // side of a block in pixels
 	w, h  int // blocks
 	// fine holds the structure tensor (xx, yy, xy) of the gradient at the scale
-	// of a pixel, coarse the energy of the detail of four to twelve pixels, which
-	// a blur of some pixels leaves alone. Their ratio does not depend on the
-	// exposure.
-	fine   [][3]float32
-	coarse []float32
+	// of a pixel, coarse that of the detail of eight pixels, which a blur of some
+	// pixels leaves nearly alone. Their ratio does not depend on the exposure.
+	fine, coarse [][3]float32
 	// noise is the fine energy, in each direction, that is there without detail.
 	noise float64
 }
@@ -40,7 +38,7 @@ func newDetailMap(ctx context.Context, img image.Image) (*detailMap, error) {
 		d.block /= 2 // a small frame still has some hundreds of blocks
 	}
 	d.w, d.h = w/d.block, h/d.block
-	d.fine, d.coarse = make([][3]float32, d.w*d.h), make([]float32, d.w*d.h)
+	d.fine, d.coarse = make([][3]float32, d.w*d.h), make([][3]float32, d.w*d.h)
 	var lines raster.Plane
 	for by := range d.h {
 		if err := ctx.Err(); err != nil {
@@ -53,7 +51,7 @@ func newDetailMap(ctx context.Context, img image.Image) (*detailMap, error) {
 			i := by*d.w + bx
 			x0, x1 := bx*d.block, (bx+1)*d.block
 			d.fine[i] = fineTensor(&lines, image.Rect(x0, y0, x1, y1))
-			d.coarse[i] = coarseEnergy(quarter, image.Rect(x0/4, y0/4, x1/4, y1/4))
+			d.coarse[i] = coarseTensor(quarter, image.Rect(x0/4, y0/4, x1/4, y1/4))
 		}
 	}
 	energies := make([]float64, 0, len(d.fine))
@@ -87,38 +85,56 @@ func fineTensor(p *raster.Plane, r image.Rectangle) (t [3]float32) {
 	return [3]float32{t[0] * k, t[1] * k, t[2] * k}
 }
 
-// coarseEnergy is the mean square of the differences between neighbours of a
-// plane at a quarter of the size, over r and a pixel around it.
-func coarseEnergy(p *raster.Plane, r image.Rectangle) float32 {
+// coarseTensor sums the differences of neighbours two apart of a plane at a
+// quarter of the size over r and a pixel around it.
+func coarseTensor(p *raster.Plane, r image.Rectangle) (t [3]float32) {
 	r = r.Inset(-1).Intersect(p.Rect.Inset(1))
-	var sum float32
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		up, row, down := p.Row(y-1), p.Row(y), p.Row(y+1)
 		for x := r.Min.X; x < r.Max.X; x++ {
 			gx, gy := row[x+1]-row[x-1], down[x]-up[x]
-			sum += gx*gx + gy*gy
+			t[0] += gx * gx
+			t[1] += gy * gy
+			t[2] += gx * gy
 		}
 	}
-	return sum / float32(max(1, r.Dx()*r.Dy()))
+	k := 1 / float32(max(1, r.Dx()*r.Dy()))
+	return [3]float32{t[0] * k, t[1] * k, t[2] * k}
 }
 
-// directions is the number of directions in which sharpness is measured.
-const directions = 4
+// along returns the energy of a tensor along the direction whose double angle
+// has this cosine and sine.
+func along(t [3]float32, cos2, sin2 float64) float64 {
+	return float64(t[0]+t[1])/2 + float64(t[0]-t[1])/2*cos2 + float64(t[2])*sin2
+}
 
-// level returns log2 of the fine detail over the coarse in a block, across each
-// of the directions 0°, 45°, 90° and 135° from x. fine says that it has more of
-// the fine than noise, ok that it has coarse detail at all.
-func (d *detailMap) level(i int) (level [directions]float64, fine, ok bool) {
+// compare returns how much sharper a block of another frame is than block i: log2
+// of its fine over its coarse detail less that of block i, along the direction in
+// which the two have most of the coarse: noise fills the others. ok is false
+// where there is too little detail to tell.
+func (d *detailMap) compare(i int, e *detailMap, j int) (stops float64, ok bool) {
 	const leastCoarse = 6e-5 // 1 = full scale: contrasts of 1 %
-	c, f := float64(d.coarse[i]), d.fine[i]
-	if c < leastCoarse {
-		return level, false, false
+	p, q := d.coarse[i], e.coarse[j]
+	cp, cq := float64(p[0]+p[1]), float64(q[0]+q[1])
+	if cp < leastCoarse || cq < leastCoarse {
+		return 0, false
 	}
-	mean := float64(f[0]+f[1]) / 2
-	for k, e := range [directions]float64{float64(f[0]), mean + float64(f[2]), float64(f[1]), mean - float64(f[2])} {
-		level[k] = math.Log2((max(e-d.noise, 0) + 0.1*d.noise + 1e-9) / c)
+	x := float64(p[0]-p[1])/cp + float64(q[0]-q[1])/cq
+	y := 2*float64(p[2])/cp + 2*float64(q[2])/cq
+	cos2, sin2 := 1.0, 0.0
+	if c := math.Hypot(x, y); c > 0 {
+		cos2, sin2 = x/c, y/c
 	}
-	return level, mean > 2*d.noise, true
+	fp, fq := along(d.fine[i], cos2, sin2), along(e.fine[j], cos2, sin2)
+	// One of the two must have fine detail: a blurred block may have lost it.
+	if fp < 3*d.noise && fq < 3*e.noise {
+		return 0, false
+	}
+	level := func(fine, noise, coarse float64) float64 {
+		return math.Log2((max(fine-noise, 0) + 0.1*noise + 1e-9) / coarse)
+	}
+	stops = level(fq, e.noise, along(q, cos2, sin2)) - level(fp, d.noise, along(p, cos2, sin2))
+	return stops, !math.IsNaN(stops) && !math.IsInf(stops, 0)
 }
 
 // at returns the block that a pixel lies in.

@@ -1,6 +1,7 @@
 package stitch
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -18,12 +19,10 @@ const (
 	// jumpStops is a difference of exposure that no automatic one makes between
 	// frames of one light; castStops the same of red and blue.
 	jumpStops, castStops = 0.45, 0.25
-	// softStops is the loss of fine detail in the direction that lost most: clean
-	// rows reach 0.5, a blur of five pixels of shake or of focus 1.2 and more. Of
-	// that, shake leaves the direction across it under shakenShare, a defocus
-	// takes 0.7 and more from all. unevenStops is the difference of the loss
-	// between near and far.
-	softStops, shakenShare, unevenStops = 0.9, 0.55, 1.3
+	// softStops is the loss of fine detail: clean rows reach 0.4, five pixels of
+	// shake 0.7 and more, as much of a defocus 1.1. unevenStops is the difference
+	// of the loss between near and far.
+	softStops, unevenStops = 0.55, 1.3
 	// rolledDeg is how far a frame is rolled against the others, stepDeg how far
 	// the pitch or the roll steps when a tripod is touched, driftDeg how far a row
 	// climbs.
@@ -34,56 +33,41 @@ const (
 	plannedShort = 0.08
 )
 
-// frameSharpness chains the pairs' differences to one figure a frame.
+// frameSharpness chains the pairs' differences to one figure a frame: its detail
+// against that of the sharper half of the frames that it is chained to.
 func (c *checker) frameSharpness() {
-	for k, v := range c.softness() {
-		var sum float64
-		for _, s := range v {
-			sum += s / directions
-		}
-		c.report.Frames[k].SharpnessStops = sum
-	}
-}
-
-// softness returns for each frame and direction log2 of its detail over that of
-// the sharper half of the frames that it is chained to.
-func (c *checker) softness() [][directions]float64 {
-	n := len(c.order)
-	out := make([][directions]float64, n)
-	for from := 0; from < n; {
+	f := c.report.Frames
+	for from := 0; from < len(f); {
 		to := from
-		for to+1 < n && c.pairs[to].joined && c.pairs[to].blocks >= leastBlocks {
-			for d := range directions {
-				out[to+1][d] = out[to][d] + c.pairs[to].soft[d]
-			}
+		for to+1 < len(f) && c.pairs[to].joined && c.pairs[to].blocks >= leastBlocks {
+			f[to+1].SharpnessStops = f[to].SharpnessStops + c.report.Pairs[to].SharpnessStops
 			to++
 		}
-		for d := range directions {
-			var v []float64
-			for k := from; k <= to; k++ {
-				v = append(v, out[k][d])
-			}
-			slices.Sort(v)
-			best := v[len(v)*3/4]
-			if len(v) < 3 { // the sharper of two
-				best = v[len(v)-1]
-			}
-			for k := from; k <= to; k++ {
-				out[k][d] -= best
-			}
+		var all []float64
+		for k := from; k <= to; k++ {
+			all = append(all, f[k].SharpnessStops)
+		}
+		slices.Sort(all)
+		base := all[len(all)*3/4]
+		if len(all) < 3 { // the sharper of two
+			base = all[len(all)-1]
+		}
+		for k := from; k <= to; k++ {
+			f[k].SharpnessStops -= base
 		}
 		from = to + 1
 	}
-	return out
 }
 
 // judge turns figures into findings and the verdict.
-func (c *checker) judge() {
+func (c *checker) judge(ctx context.Context) error {
 	c.report.Findings = []Finding{}
 	c.judgeOrder()
 	c.judgeOverlaps()
 	c.judgeMovement()
-	c.judgeSharpness()
+	if err := c.judgeSharpness(ctx); err != nil {
+		return err
+	}
 	c.judgeLight()
 	c.judgeLevel()
 	c.report.Verdict = Fine
@@ -95,6 +79,7 @@ func (c *checker) judge() {
 	if len(c.parts) > 1 || c.parts[0].err != nil {
 		c.report.Verdict = WillNotJoin
 	}
+	return nil
 }
 
 func (c *checker) judgeOrder() {
@@ -316,23 +301,24 @@ func (c *checker) poseStep() int {
 	return at
 }
 
-func (c *checker) judgeSharpness() {
-	soft := c.softness()
-	blurred := make([]bool, len(soft))
-	for k := range soft {
-		least, most := math.Inf(1), math.Inf(-1)
-		for _, s := range soft[k] {
-			least, most = min(least, -s), max(most, -s)
+func (c *checker) judgeSharpness(ctx context.Context) error {
+	f := c.report.Frames
+	blurred := make([]bool, len(f))
+	for k := range f {
+		if f[k].SharpnessStops > -softStops {
+			continue
 		}
+		blurred[k] = true
 		name := c.base(k)
-		switch {
-		case most > softStops && least < shakenShare*most:
-			blurred[k] = true
-			c.found(FoundBlur, true, []int{k}, "%s is blurred in one direction: the camera shook, or the wind did; reshoot it, with a delay and the tripod low.", name)
-		case most > softStops:
-			blurred[k] = true
-			c.found(FoundFocus, true, []int{k}, "%s is soft all over against its neighbours: out of focus; focus as in the others and reshoot it.", name)
+		b, err := c.blurOf(ctx, k)
+		if err != nil {
+			return err
 		}
+		if b.line {
+			c.found(FoundBlur, true, []int{k}, "%s is blurred in one direction, by %.0f pixels: the camera shook, or the wind did; reshoot it, with a delay and the tripod low.", name, b.px)
+			continue
+		}
+		c.found(FoundFocus, true, []int{k}, "%s is soft all over against its neighbours, by %.0f pixels: out of focus; focus as in the others and reshoot it.", name, b.px)
 	}
 	for k := range c.report.Pairs {
 		p := &c.report.Pairs[k]
@@ -345,6 +331,7 @@ func (c *checker) judgeSharpness() {
 		}
 		c.found(FoundFocus, true, []int{k, k + 1}, "%s is focused nearer than %s: not the same distance is sharp where they join; set the focus once and reshoot one of them.", nearer, other)
 	}
+	return nil
 }
 
 func (c *checker) judgeLight() {

@@ -15,10 +15,7 @@ import (
 // pairFigures is what is measured of two neighbours beside the report's figures.
 type pairFigures struct {
 	joined bool // both in one part, with an overlap that was looked at
-	// soft is log2 of B's fine detail over A's, across each direction; valid if
-	// blocks were compared.
-	soft   [directions]float64
-	blocks int
+	blocks int  // of detail that were compared
 	lit    bool // the light was compared
 	weak   string
 }
@@ -88,17 +85,9 @@ func plannedOverlap(cam *geom.Camera, overlap float64) float64 {
 // compareSharpness compares the blocks of detail that both frames show.
 func (c *checker) compareSharpness(cp *CheckPair, fig *pairFigures, x, y framePlace, camA, camB *geom.Camera) {
 	da, db := c.details[x.frame], c.details[y.frame]
-	type seen struct {
-		height float64
-		d      [directions]float64
-		mean   float64
-	}
+	type seen struct{ height, stops float64 }
 	var all []seen
 	for i := range da.fine {
-		la, fineA, ok := da.level(i)
-		if !ok {
-			continue
-		}
 		p := geom.Pt{X: (float64(i%da.w) + 0.5) * float64(da.block), Y: (float64(i/da.w) + 0.5) * float64(da.block)}
 		w, ok := camA.WorldFromPixel(p)
 		if !ok {
@@ -112,37 +101,25 @@ func (c *checker) compareSharpness(cp *CheckPair, fig *pairFigures, x, y framePl
 		if !ok {
 			continue
 		}
-		// One of the two must have fine detail: a blurred block may have lost it.
-		lb, fineB, ok := db.level(j)
-		if !ok || !fineA && !fineB {
-			continue
+		if s, ok := da.compare(i, db, j); ok {
+			all = append(all, seen{-w.Y, s})
 		}
-		s := seen{height: -w.Y}
-		for k := range s.d {
-			s.d[k] = lb[k] - la[k]
-			s.mean += s.d[k] / directions
-		}
-		all = append(all, s)
 	}
 	fig.blocks = len(all)
 	if len(all) < leastBlocks {
 		return
 	}
 	one := make([]float64, len(all))
-	mid := func(part []seen, f func(*seen) float64) float64 {
+	mid := func(part []seen) float64 {
 		for i := range part {
-			one[i] = f(&part[i])
+			one[i] = part[i].stops
 		}
 		return median(one[:len(part)])
 	}
-	mean := func(s *seen) float64 { return s.mean }
-	for k := range fig.soft {
-		fig.soft[k] = mid(all, func(s *seen) float64 { return s.d[k] })
-	}
-	cp.SharpnessStops = mid(all, mean)
+	cp.SharpnessStops = mid(all)
 	slices.SortStableFunc(all, func(a, b seen) int { return cmp.Compare(a.height, b.height) })
 	if third := len(all) / 3; third >= leastBlocks/2 {
-		cp.NearStops, cp.FarStops = mid(all[:third], mean), mid(all[len(all)-third:], mean)
+		cp.NearStops, cp.FarStops = mid(all[:third]), mid(all[len(all)-third:])
 	}
 }
 
