@@ -224,6 +224,7 @@ type checker struct {
 	order  []framePlace
 	report CheckReport
 	pairs  []pairFigures
+	blurPx []float64 // of each frame of the report, 0 if it is sharp
 }
 
 // framePlace is a frame of a part: frame is its index among those given, at its

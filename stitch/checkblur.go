@@ -27,6 +27,8 @@ const (
 	blurMargin = 10 // what a kernel reaches beyond it
 	blurTies   = 40 // windows
 	blurAngles = 12 // directions over a half turn
+	// leastWindows is how many of them must lie within both frames.
+	leastWindows = 4
 )
 
 // kernel is a blur as taps whose weights sum to 1.
@@ -40,9 +42,10 @@ type tapAt struct {
 	w      float32
 }
 
-// kernels are the blurs that are tried: every size a quarter larger than the one
-// before.
+// kernels are the blurs that are tried: none first, then every size a quarter
+// larger than the one before.
 var kernels = func() (all []kernel) {
+	all = append(all, kernel{taps: []tapAt{{w: 1}}})
 	for px := 1.5; px < 2*blurMargin; px *= 1.25 {
 		all = append(all, newKernel(blur{px: px}, func(u, v float64) (x, y float64) {
 			r, a := math.Sqrt(u)*px/2, 2*math.Pi*v
@@ -82,8 +85,9 @@ func newKernel(b blur, at func(u, v float64) (x, y float64)) kernel {
 }
 
 // blurOf finds what blurred frame k of the report against the sharper of its
-// neighbours; a disc of no size if that can't be told.
-func (c *checker) blurOf(ctx context.Context, k int) (blur, error) {
+// neighbours. ok is false if no blur makes that one much more like it, or if that
+// can't be told: the frame is then soft by its light, such as haze, if at all.
+func (c *checker) blurOf(ctx context.Context, k int) (b blur, ok bool, err error) {
 	from := -1
 	for _, n := range []int{k - 1, k + 1} {
 		if n < 0 || n >= len(c.order) || !c.pairs[min(n, k)].joined {
@@ -94,13 +98,13 @@ func (c *checker) blurOf(ctx context.Context, k int) (blur, error) {
 		}
 	}
 	if from < 0 {
-		return blur{}, nil
+		return b, false, nil
 	}
 	x, y := c.order[from], c.order[k]
 	al := c.parts[y.part].al
 	e := slices.IndexFunc(al.evidence, func(e evidence) bool { return e.a == min(x.at, y.at) && e.b == max(x.at, y.at) })
 	if e < 0 {
-		return blur{}, nil
+		return b, false, nil
 	}
 	// The surest ties, apart from each other, as seen from the blurred frame.
 	ties := slices.Clone(al.evidence[e].ties)
@@ -125,7 +129,7 @@ func (c *checker) blurOf(ctx context.Context, k int) (blur, error) {
 	for i, f := range []int{x.frame, y.frame} {
 		img, err := c.frames[f].Image(ctx)
 		if err != nil {
-			return blur{}, err
+			return b, false, err
 		}
 		defer c.frames[f].Release()
 		imgs[i] = img
@@ -133,13 +137,15 @@ func (c *checker) blurOf(ctx context.Context, k int) (blur, error) {
 	camSharp, camSoft := c.camera(x), c.camera(y)
 	costs := make([]float64, len(kernels))
 	var w blurWindow
+	windows := 0
 	for _, p := range places {
 		if err := ctx.Err(); err != nil {
-			return blur{}, err
+			return b, false, err
 		}
 		if !w.read(imgs[0], imgs[1], &camSharp, &camSoft, p.sharp, p.soft) {
 			continue
 		}
+		windows++
 		for i := range kernels {
 			costs[i] += math.Log(w.misfit(&kernels[i]))
 		}
@@ -150,11 +156,14 @@ func (c *checker) blurOf(ctx context.Context, k int) (blur, error) {
 			best = i
 		}
 	}
-	if costs[best] == 0 {
-		return blur{}, nil
-	}
-	return kernels[best].blur, nil
+	// What is left unexplained must fall by a sixth on average.
+	const gain = 0.18
+	return kernels[best].blur, windows >= leastWindows && kernels[best].px >= leastBlur && costs[0]-costs[best] > gain*float64(windows), nil
 }
+
+// leastBlur is the blur in pixels below which a frame counts as sharp: prints do
+// not show it.
+const leastBlur = 2.2
 
 // blurWindow is a window of the blurred frame, and the sharp one's in its place.
 type blurWindow struct{ sharp, soft, from, out raster.Plane }
@@ -164,7 +173,7 @@ func (w *blurWindow) read(sharp, soft image.Image, camSharp, camSoft *geom.Camer
 	const reach = blurRadius + blurMargin
 	cx, cy := int(inSoft.X), int(inSoft.Y)
 	_, m, ok := mapping(camSoft, camSharp, inSoft, 1)
-	if !ok || !camSoft.Contains(inSoft, reach+2) || !camSharp.Contains(inSharp, 2*reach+4) {
+	if !ok || !camSoft.Contains(inSoft, blurRadius+1) || !camSharp.Contains(inSharp, 1.2*reach+2) {
 		return false
 	}
 	w.soft.Reset(image.Rect(cx-blurRadius, cy-blurRadius, cx+blurRadius+1, cy+blurRadius+1))
@@ -180,7 +189,7 @@ func (w *blurWindow) read(sharp, soft image.Image, camSharp, camSoft *geom.Camer
 			px := inSharp.X + m.jac[0]*dx + m.jac[1]*dy - 0.5
 			py := inSharp.Y + m.jac[2]*dx + m.jac[3]*dy - 0.5
 			x0, y0 := int(math.Floor(px)), int(math.Floor(py))
-			if !(image.Rect(x0, y0, x0+2, y0+2)).In(w.from.Rect) {
+			if !image.Rect(x0, y0, x0+2, y0+2).In(w.from.Rect) {
 				return false
 			}
 			fx, fy := float32(px-float64(x0)), float32(py-float64(y0))

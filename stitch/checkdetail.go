@@ -110,14 +110,15 @@ func along(t [3]float32, cos2, sin2 float64) float64 {
 
 // compare returns how much sharper a block of another frame is than block i: log2
 // of its fine over its coarse detail less that of block i, along the direction in
-// which the two have most of the coarse: noise fills the others. ok is false
-// where there is too little detail to tell.
-func (d *detailMap) compare(i int, e *detailMap, j int) (stops float64, ok bool) {
+// which the two have most of the coarse: noise fills the others. way is the nearest
+// to that of the directions, counted by 45° from x. ok is false where there is too
+// little detail to tell.
+func (d *detailMap) compare(i int, e *detailMap, j int) (stops float64, way int, ok bool) {
 	const leastCoarse = 6e-5 // 1 = full scale: contrasts of 1 %
 	p, q := d.coarse[i], e.coarse[j]
 	cp, cq := float64(p[0]+p[1]), float64(q[0]+q[1])
 	if cp < leastCoarse || cq < leastCoarse {
-		return 0, false
+		return 0, 0, false
 	}
 	x := float64(p[0]-p[1])/cp + float64(q[0]-q[1])/cq
 	y := 2*float64(p[2])/cp + 2*float64(q[2])/cq
@@ -128,14 +129,18 @@ func (d *detailMap) compare(i int, e *detailMap, j int) (stops float64, ok bool)
 	fp, fq := along(d.fine[i], cos2, sin2), along(e.fine[j], cos2, sin2)
 	// One of the two must have fine detail: a blurred block may have lost it.
 	if fp < 3*d.noise && fq < 3*e.noise {
-		return 0, false
+		return 0, 0, false
 	}
 	level := func(fine, noise, coarse float64) float64 {
 		return math.Log2((max(fine-noise, 0) + 0.1*noise + 1e-9) / coarse)
 	}
 	stops = level(fq, e.noise, along(q, cos2, sin2)) - level(fp, d.noise, along(p, cos2, sin2))
-	return stops, !math.IsNaN(stops) && !math.IsInf(stops, 0)
+	way = int(math.Round(math.Atan2(sin2, cos2)/(2*math.Pi)*ways)+ways) % ways
+	return stops, way, !math.IsNaN(stops) && !math.IsInf(stops, 0)
 }
+
+// ways is the number of directions that detail is told apart by.
+const ways = 4
 
 // at returns the block that a pixel lies in.
 func (d *detailMap) at(x, y float64) (i int, ok bool) {

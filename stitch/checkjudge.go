@@ -22,7 +22,10 @@ const (
 	// softStops is the loss of fine detail: clean rows reach 0.4, five pixels of
 	// shake 0.7 and more, as much of a defocus 1.1. unevenStops is the difference
 	// of the loss between near and far.
-	softStops, unevenStops = 0.55, 1.3
+	softStops, unevenStops = 0.5, 1.3
+	// streakStops is the loss of the detail that runs one way, from which blurOf
+	// looks into it.
+	streakStops = 0.35
 	// rolledDeg is how far a frame is rolled against the others, stepDeg how far
 	// the pitch or the roll steps when a tripod is touched, driftDeg how far a row
 	// climbs.
@@ -64,10 +67,10 @@ func (c *checker) judge(ctx context.Context) error {
 	c.report.Findings = []Finding{}
 	c.judgeOrder()
 	c.judgeOverlaps()
-	c.judgeMovement()
 	if err := c.judgeSharpness(ctx); err != nil {
 		return err
 	}
+	c.judgeMovement()
 	c.judgeLight()
 	c.judgeLevel()
 	c.report.Verdict = Fine
@@ -245,7 +248,8 @@ func (c *checker) judgeMovement() {
 		if c.pairs[k].joined {
 			joined = append(joined, k)
 		}
-		if c.shifted(k) {
+		// A streak has no middle: what seems to shift by less is no shift.
+		if c.shifted(k) && c.report.Pairs[k].ParallaxPx > max(c.blurPx[k], c.blurPx[k+1]) {
 			shifted = append(shifted, k)
 		}
 	}
@@ -303,17 +307,20 @@ func (c *checker) poseStep() int {
 
 func (c *checker) judgeSharpness(ctx context.Context) error {
 	f := c.report.Frames
-	blurred := make([]bool, len(f))
+	c.blurPx = make([]float64, len(f))
 	for k := range f {
-		if f[k].SharpnessStops > -softStops {
+		if f[k].SharpnessStops > -softStops && !c.streaked(k) {
 			continue
 		}
-		blurred[k] = true
 		name := c.base(k)
-		b, err := c.blurOf(ctx, k)
+		b, ok, err := c.blurOf(ctx, k)
 		if err != nil {
 			return err
 		}
+		if !ok {
+			continue
+		}
+		c.blurPx[k] = b.px
 		if b.line {
 			c.found(FoundBlur, true, []int{k}, "%s is blurred in one direction, by %.0f pixels: the camera shook, or the wind did; reshoot it, with a delay and the tripod low.", name, b.px)
 			continue
@@ -322,7 +329,7 @@ func (c *checker) judgeSharpness(ctx context.Context) error {
 	}
 	for k := range c.report.Pairs {
 		p := &c.report.Pairs[k]
-		if blurred[k] || blurred[k+1] || !c.pairs[k].joined || math.Abs(p.NearStops-p.FarStops) <= unevenStops {
+		if c.blurPx[k] > 0 || c.blurPx[k+1] > 0 || !c.pairs[k].joined || math.Abs(p.NearStops-p.FarStops) <= unevenStops {
 			continue
 		}
 		nearer, other := c.base(k), c.base(k+1)
@@ -332,6 +339,31 @@ func (c *checker) judgeSharpness(ctx context.Context) error {
 		c.found(FoundFocus, true, []int{k, k + 1}, "%s is focused nearer than %s: not the same distance is sharp where they join; set the focus once and reshoot one of them.", nearer, other)
 	}
 	return nil
+}
+
+// streaked reports whether frame k has lost detail that runs some way against
+// each neighbour that has any: a shake along the horizon leaves most of a beach
+// as it was.
+func (c *checker) streaked(k int) bool {
+	for way := range ways {
+		lost, told := true, false
+		for _, side := range []struct {
+			pair int
+			sign float64
+		}{{k - 1, -1}, {k, 1}} {
+			if side.pair < 0 || side.pair >= len(c.pairs) || !c.pairs[side.pair].joined || c.pairs[side.pair].blocks < leastBlocks {
+				continue
+			}
+			if loss := side.sign * c.pairs[side.pair].byWay[way]; !math.IsNaN(loss) {
+				told = true
+				lost = lost && loss > streakStops
+			}
+		}
+		if told && lost {
+			return true
+		}
+	}
+	return false
 }
 
 func (c *checker) judgeLight() {

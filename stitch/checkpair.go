@@ -16,8 +16,11 @@ import (
 type pairFigures struct {
 	joined bool // both in one part, with an overlap that was looked at
 	blocks int  // of detail that were compared
-	lit    bool // the light was compared
-	weak   string
+	// byWay is log2 of B's fine detail over A's of what runs one way; NaN where
+	// too little does.
+	byWay [ways]float64
+	lit   bool // the light was compared
+	weak  string
 }
 
 // measurePair compares the frames k and k + 1 of the report.
@@ -86,6 +89,7 @@ func plannedOverlap(cam *geom.Camera, overlap float64) float64 {
 func (c *checker) compareSharpness(cp *CheckPair, fig *pairFigures, x, y framePlace, camA, camB *geom.Camera) {
 	da, db := c.details[x.frame], c.details[y.frame]
 	type seen struct{ height, stops float64 }
+	var byWay [ways][]float64
 	var all []seen
 	for i := range da.fine {
 		p := geom.Pt{X: (float64(i%da.w) + 0.5) * float64(da.block), Y: (float64(i/da.w) + 0.5) * float64(da.block)}
@@ -101,11 +105,18 @@ func (c *checker) compareSharpness(cp *CheckPair, fig *pairFigures, x, y framePl
 		if !ok {
 			continue
 		}
-		if s, ok := da.compare(i, db, j); ok {
+		if s, way, ok := da.compare(i, db, j); ok {
 			all = append(all, seen{-w.Y, s})
+			byWay[way] = append(byWay[way], s)
 		}
 	}
 	fig.blocks = len(all)
+	for k, v := range byWay {
+		fig.byWay[k] = math.NaN()
+		if len(v) >= leastByWay {
+			fig.byWay[k] = median(v)
+		}
+	}
 	if len(all) < leastBlocks {
 		return
 	}
@@ -125,6 +136,10 @@ func (c *checker) compareSharpness(cp *CheckPair, fig *pairFigures, x, y framePl
 
 // leastBlocks is the number of blocks below which nothing is said of sharpness.
 const leastBlocks = 24
+
+// leastByWay is the same of those that run one way; what they say is looked into
+// (blurOf) before anybody is told.
+const leastByWay = 6
 
 // comparePairLight compares the light of two placed frames; ok is false if too
 // little of it can be.
