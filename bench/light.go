@@ -69,10 +69,10 @@ type LightRow struct {
 	Scallop float64
 	// PSNR is that of the picture against the truth in dB, SeamDrop how much
 	// lower it is within 64 pixels of the seams than elsewhere. Of that, AloneDrop
-	// is there without any seam: in the frames alone, cut along the same lines
-	// but not blended. SeamLoss is how much lower the picture's PSNR is there
-	// than theirs. Both are measured of rows without noise.
-	PSNR, SeamDrop, AloneDrop, SeamLoss float64
+	// is there without any blend: in the frames alone, cut along the same lines.
+	// It is measured of rows without noise. What SeamDrop is beyond it, the
+	// seams have done.
+	PSNR, SeamDrop, AloneDrop float64
 	// Changed is the 99th percentile of ΔE00 between the frames as they came
 	// and corrected.
 	Changed float64
@@ -177,14 +177,14 @@ func (c Config) lightRow(ctx context.Context, shots *photographs, sol *stitch.So
 	near := nearSeams(labels, pic.Rect, seamReach)
 	is := comparePictures(pic, truth, near)
 	r.PSNR, r.SeamDrop = is.all, is.rest-is.near
-	r.AloneDrop, r.SeamLoss = math.NaN(), math.NaN()
+	r.AloneDrop = math.NaN()
 	if shots.plan.Noise == 0 {
 		patches, err := patchwork(ctx, c.Workers, sol, shots.frames, labels)
 		if err != nil {
 			return r, err
 		}
 		alone := comparePictures(patches, truth, near)
-		r.AloneDrop, r.SeamLoss = alone.rest-alone.near, alone.near-is.near
+		r.AloneDrop = alone.rest - alone.near
 	}
 	r.Scallop, r.NoiseRatio = math.NaN(), math.NaN()
 	if clear {
@@ -343,7 +343,7 @@ func (r *LightResult) Bars() (bars []Bar) {
 			bars = append(bars, Bar{lc.Name + ": mean square error of the picture", quantile(lc.figures(func(r *LightRow) float64 { return -r.PSNR }), 1), -l.psnr, " dB"})
 		}
 		add("PSNR near the seams lower by", func(r *LightRow) float64 { return r.SeamDrop }, l.seamDrop, " dB")
-		add("PSNR near the seams below that of the frames alone by", func(r *LightRow) float64 { return r.SeamLoss }, l.seamLoss, " dB")
+		add("of that not in the frames alone", func(r *LightRow) float64 { return r.SeamDrop - r.AloneDrop }, l.seamLoss, " dB")
 		add("frames changed by ΔE00, 99 %", func(r *LightRow) float64 { return r.Changed }, l.unchanged, "")
 		add("noise on the seams over that beside them", noise, l.noiseMost, "")
 		if l.noiseLeast > 0 {
@@ -359,12 +359,12 @@ func (r *LightResult) String() string {
 	for i := range r.Cases {
 		lc := &r.Cases[i]
 		t := &table{head: []string{
-			lc.Name, "ΔE00 before", "after", "99 %", "V off %", "gain off %", "scallop L*", "PSNR dB", "drop dB", "alone", "seam loss dB", "changed", "noise ratio", "parts",
+			lc.Name, "ΔE00 before", "after", "99 %", "V off %", "gain off %", "scallop L*", "PSNR dB", "drop dB", "alone dB", "changed", "noise ratio", "parts",
 		}}
 		for k := range lc.Rows {
 			row := &lc.Rows[k]
 			t.add(fmt.Sprint("seed ", row.Seed), figure(row.Before.Median), figure(row.After.Median), figure(row.After.P99),
-				figure(row.Vignetting), figure(row.Gain), figure(row.Scallop), figure(row.PSNR), figure(row.SeamDrop), figure(row.AloneDrop), figure(row.SeamLoss),
+				figure(row.Vignetting), figure(row.Gain), figure(row.Scallop), figure(row.PSNR), figure(row.SeamDrop), figure(row.AloneDrop),
 				figure(row.Changed), figure(row.NoiseRatio), strings.Join(row.Parts, ", "))
 		}
 		if lc.Refused > 0 {
