@@ -129,8 +129,8 @@ func (r *AccuracyResult) Bars() []Bar {
 	return append(bars, Bar{"tilt left, in 95 % of the rows", quantile(r.tilt(), 0.95), 0.1, "°"})
 }
 
-// String returns the bars, a summary and a table of the rows in Markdown.
-func (r *AccuracyResult) String() string {
+// Report returns the bars, a summary and a table of the rows.
+func (r *AccuracyResult) Report() Report {
 	sum := &table{head: []string{"over the joined rows", "median", "95 % within", "worst"}}
 	for _, s := range []struct {
 		name string

@@ -38,7 +38,7 @@ func TestAccuracy(t *testing.T) {
 	if fmt.Sprint(steps) != "[1]" || len(notes) != 1 || !strings.HasPrefix(notes[0], "row 0: rotation 0.0") {
 		t.Errorf("progress %v, notes %q", steps, notes)
 	}
-	if s := res.String(); !strings.Contains(s, "Accuracy: 1 rows of 240 × 360 pixels") || !strings.Contains(s, "| rows not joined") {
+	if s := res.Report().String(); !strings.Contains(s, "Accuracy: 1 rows of 240 × 360 pixels") || !strings.Contains(s, "| rows not joined") {
 		t.Errorf("report:\n%s", s)
 	}
 }
@@ -51,9 +51,19 @@ func TestRefusedRows(t *testing.T) {
 			t.Errorf("%+v holds of a row that was refused", b)
 		}
 	}
-	over := &OverlapResult{Points: []OverlapPoint{{Overlap: 1.0 / 3, Wrong: 1, Refused: 2}, {Overlap: 0.05, Refused: 3}}}
-	if b := over.Bars(); len(b) != 1 || b[0].Found != 3 {
-		t.Errorf("overlap bars %+v", b)
+	over := &OverlapResult{Points: []OverlapPoint{
+		{Condition: rich, Overlap: 1.0 / 3, Right: 7, Wrong: 1, Refused: 2},
+		{Condition: rich, Overlap: 0.2, Right: 99, Refused: 1},
+		{Condition: rich, Overlap: 0.05, Refused: 3},
+		{Condition: poor, Overlap: 1.0 / 3, Right: 98, Wrong: 1, Refused: 1},
+		{Condition: "blur", Overlap: 1.0 / 3, Refused: 3},
+	}}
+	var found []string
+	for _, b := range over.Bars() {
+		found = append(found, fmt.Sprint(b.Found, b.OK()))
+	}
+	if got := fmt.Sprint(found); got != "[30 false 1 true 1 false 2 true]" {
+		t.Errorf("overlap bars %v", got)
 	}
 }
 

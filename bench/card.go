@@ -198,8 +198,8 @@ func (r *CardResult) Bars() []Bar {
 	}
 }
 
-// String returns the bars and the cards in Markdown.
-func (r *CardResult) String() string {
+// Report returns the bars and the cards.
+func (r *CardResult) Report() Report {
 	t := &table{head: []string{"card", "files", "sets", "right with metadata", "without", "seconds"}}
 	w := &table{head: []string{"sets that were not found as they are"}}
 	for i := range r.Cards {

@@ -27,7 +27,7 @@ func TestCard(t *testing.T) {
 			t.Errorf("%+v", b)
 		}
 	}
-	if s := res.String(); !strings.Contains(s, "| card | files | sets |") {
+	if s := res.Report().String(); !strings.Contains(s, "| card | files | sets |") {
 		t.Error(s)
 	}
 }

@@ -291,8 +291,8 @@ func (r *CheckResult) Bars() []Bar {
 	}
 }
 
-// String returns the bars, the faults and what went wrong in Markdown.
-func (r *CheckResult) String() string {
+// Report returns the bars, the faults and what went wrong.
+func (r *CheckResult) Report() Report {
 	t := &table{head: []string{"fault", "rows", "right"}}
 	w := &table{head: []string{"what went wrong"}}
 	for _, f := range r.Faults {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 
 	"flatfell.example/geom"
@@ -20,6 +21,9 @@ type Config struct {
 	// Large renders frames of 4160 × 6240 pixels, as of a camera, instead of
 	// the function's small ones: minutes a row.
 	Large bool
+	// Quick takes a tenth of the function's default seeds, two at least: enough to
+	// see whether something broke.
+	Quick bool
 	// Width and Height of the frames in pixels override Large; zero means not.
 	Width, Height int
 	// Workers is the number of goroutines; zero means one a processor.
@@ -45,6 +49,9 @@ func (c Config) Validate() error {
 func (c Config) withDefaults(seeds, largeSeeds, width, height int) Config {
 	if c.Large {
 		seeds, width, height = largeSeeds, 4160, 6240
+	}
+	if c.Seeds == 0 && c.Quick {
+		c.Seeds = max(seeds/10, min(2, seeds))
 	}
 	if c.Seeds == 0 {
 		c.Seeds = seeds
@@ -84,8 +91,22 @@ type photographs struct {
 
 // photograph renders a row.
 func (c Config) photograph(ctx context.Context, row scene.Row, o scene.Options) (*photographs, error) {
+	return c.photographBlurred(ctx, row, o, 0)
+}
+
+// photographBlurred renders a row whose frames were each shaken over so many
+// pixels, each another way.
+func (c Config) photographBlurred(ctx context.Context, row scene.Row, o scene.Options, shakePx float64) (*photographs, error) {
 	p := &photographs{coast: scene.New(row.Seed, o)}
 	p.plan = p.coast.Plan(row)
+	if shakePx > 0 {
+		rng := rand.New(rand.NewPCG(row.Seed, 98))
+		for i := range p.plan.Frames {
+			f := &p.plan.Frames[i]
+			sin, cos := math.Sincos(2 * math.Pi * rng.Float64())
+			f.Lens.Shake = geom.Vec{X: cos * shakePx / f.Camera.FocalPx, Y: sin * shakePx / f.Camera.FocalPx}
+		}
+	}
 	p.of = rand.New(rand.NewPCG(row.Seed, 99)).Perm(len(p.plan.Frames))
 	for _, i := range p.of {
 		pic, err := p.coast.Frame(ctx, c.Workers, &p.plan, i)

@@ -125,8 +125,8 @@ func (r *LevelResult) Bars() (bars []Bar) {
 	return bars
 }
 
-// String returns the bars and the cases in Markdown.
-func (r *LevelResult) String() string {
+// Report returns the bars and the cases.
+func (r *LevelResult) Report() Report {
 	t := &table{head: []string{"case", "rows", "refused", "tilt left °: median", "95 % within", "worst", "bow px per 1000: median", "worst"}}
 	for i := range r.Cases {
 		lc := &r.Cases[i]

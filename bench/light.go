@@ -353,8 +353,8 @@ func (r *LightResult) Bars() (bars []Bar) {
 	return bars
 }
 
-// String returns the bars and the rows in Markdown.
-func (r *LightResult) String() string {
+// Report returns the bars and the rows.
+func (r *LightResult) Report() Report {
 	tables := make([]*table, 0, len(r.Cases))
 	for i := range r.Cases {
 		lc := &r.Cases[i]

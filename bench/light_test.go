@@ -95,7 +95,7 @@ func TestLightReport(t *testing.T) {
 	if bad != 2 {
 		t.Errorf("%d bars fail, want 2", bad)
 	}
-	if s := res.String(); strings.Count(s, "| seed 7 ") != len(res.Cases) {
+	if s := res.Report().String(); strings.Count(s, "| seed 7 ") != len(res.Cases) {
 		t.Errorf("report:\n%s", s)
 	}
 }

@@ -300,8 +300,8 @@ func (r *MoversResult) Bars() []Bar {
 	}
 }
 
-// String returns the bars and the movers in Markdown.
-func (r *MoversResult) String() string {
+// Report returns the bars and the movers.
+func (r *MoversResult) Report() Report {
 	t := &table{head: []string{"rows", "figures that reach into an overlap", "whole", "absent", "in part", "movers twice"}}
 	t.add(fmt.Sprint(r.Rows), fmt.Sprint(r.Figures), fmt.Sprint(r.Whole), fmt.Sprint(r.Absent), fmt.Sprint(len(r.Halved)), fmt.Sprint(len(r.Doubled)))
 	tables := []*table{t}

@@ -87,7 +87,7 @@ func TestMovers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if res.Rows != 1 || res.Figures != res.Whole+res.Absent+len(res.Halved) || !strings.Contains(res.String(), "| movers shown twice") {
-		t.Errorf("%+v\n%s", res, res)
+	if res.Rows != 1 || res.Figures != res.Whole+res.Absent+len(res.Halved) || !strings.Contains(res.Report().String(), "| movers shown twice") {
+		t.Errorf("%+v\n%s", res, res.Report())
 	}
 }

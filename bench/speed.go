@@ -201,8 +201,8 @@ func (r *SpeedResult) Bars() []Bar {
 	}
 }
 
-// String returns the bars and tables in Markdown.
-func (r *SpeedResult) String() string {
+// Report returns the bars and tables.
+func (r *SpeedResult) Report() Report {
 	runs := &table{head: []string{"medians", "wall s", "processor s", "peak MiB", "ns a pixel of the picture"}}
 	add := func(name string, costs []Cost) {
 		if len(costs) == 0 {

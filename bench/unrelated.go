@@ -283,8 +283,8 @@ func (r *UnrelatedResult) Bars() []Bar {
 	return []Bar{{"unrelated pairs joined", float64(joined), 0, ""}}
 }
 
-// String returns the bar, the kinds and the pairs wrongly joined in Markdown.
-func (r *UnrelatedResult) String() string {
+// Report returns the bar, the kinds and the pairs wrongly joined.
+func (r *UnrelatedResult) Report() Report {
 	t := &table{head: []string{"kind", "pairs", "joined"}}
 	wrong := &table{head: []string{"joined, though they share nothing"}}
 	total := 0

@@ -1,12 +1,18 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
 	"flatfell.example/bench"
+	"flatfell.example/internal/photo"
 )
 
 // measurement is one subcommand of flatfell bench.
@@ -18,10 +24,7 @@ type measurement struct {
 }
 
 // benchReport is a result of package bench.
-type benchReport interface {
-	fmt.Stringer
-	Bars() []bench.Bar
-}
+type benchReport interface{ Report() bench.Report }
 
 var measurements = []measurement{
 	{
@@ -35,7 +38,10 @@ are joined and compared with the cameras that took them.`,
 	{
 		name: "overlap", short: "how little overlap a row needs", large: true,
 		long: `Rows of three frames that overlap by 50 % down to 5 % are joined: rightly (no
-rotation off by 0.1° or more), wrongly, or not at all.`,
+rotation off by 0.1° or more), wrongly, or not at all; also such with little texture,
+posts that are all alike, more noise, blur, errors of exposure and roll, distortion
+or parallax. With --into there is a line in overlap.csv for each and a drawing,
+overlap.svg.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) {
 			return bench.Overlap(ctx, c)
 		},
@@ -92,7 +98,9 @@ func newBench() *cobra.Command {
 the truth. A table goes to standard output; the status is 1 if one of its bars
 does not hold.`,
 		Example: `How exact are the rotations?
-    flatfell bench accuracy --seeds 10`,
+    flatfell bench accuracy --seeds 10
+Everything but the speed, in some minutes:
+    flatfell bench all --quick --into results/`,
 		Args: nothingMore("flatfell bench"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := cmd.Help(); err != nil {
@@ -102,51 +110,158 @@ does not hold.`,
 		},
 	}
 	for i := range measurements {
-		cmd.AddCommand(measurements[i].command())
+		cmd.AddCommand(benchCommand(measurements[i].name, &measurements[i], measurements[i:i+1]))
 	}
-	cmd.AddCommand(newBenchSpeed())
+	all := measurement{short: "all of these, one after the other", long: `All measurements are made with their own numbers of rows: half a day, or with
+--quick some minutes.`, places: true}
+	cmd.AddCommand(benchCommand("all", &all, measurements), newBenchSpeed())
 	return cmd
 }
 
-func (m *measurement) command() *cobra.Command {
+// benchCommand is a command that makes measurements; about describes it.
+func benchCommand(name string, about *measurement, which []measurement) *cobra.Command {
 	var (
+		out     benchOutput
 		seeds   = countFlag{limit: 10000}
 		workers = countFlag{limit: maxWorkers}
 		large   bool
-		quiet   bool
+		quick   bool
 	)
-	use, args := m.name, nothingMore("flatfell bench "+m.name)
-	if m.places {
-		use, args = m.name+" [PLACES]", nil
+	use, args := name, nothingMore("flatfell bench "+name)
+	if about.places {
+		use, args = name+" [PLACES]", nil
 	}
-	cmd := &cobra.Command{
-		Use: use + " [options]", Short: m.short, Long: m.long, Args: args,
-		Example: "    flatfell bench " + m.name + " --seeds 2",
-	}
+	example := "    flatfell bench " + name + " --quick"
+	cmd := &cobra.Command{Use: use + " [options]", Short: about.short, Long: about.long, Args: args, Example: example}
 	options := newGroup("Options")
 	options.Var(&seeds, "seeds", "the number of rows; without it enough to trust the table")
-	if m.large {
+	options.BoolVar(&quick, "quick", false, "a tenth of the rows: enough to see whether something broke")
+	if about.large {
 		options.BoolVar(&large, "large", false, "frames of 4160 × 6240 pixels: some minutes a row")
 	}
-	options.BoolVar(&quiet, "quiet", false, "print the table and errors only")
 	options.Var(&workers, "workers", "how many processors to use; without it all")
-	options.BoolP("help", "h", false, "print this")
+	out.flags(options)
 	addGroups(cmd, options)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		progress := newProgress(cmd.ErrOrStderr(), quiet, []stage{{m.name, "measuring", barLength}})
-		defer progress.end()
-		res, err := m.run(cmd.Context(), bench.Config{
-			Seeds: seeds.n, Large: large, Workers: workers.n,
-			Progress: func(done float64) { progress.report(m.name, done) },
-			Note:     progress.note,
-		}, args)
-		if err != nil {
+		if err := out.check(cmd, which); err != nil {
 			return err
 		}
-		progress.end()
-		return tellBench(cmd, res)
+		var stages []stage
+		for _, m := range which {
+			words := "measuring"
+			if len(which) > 1 {
+				words += " " + m.name
+			}
+			stages = append(stages, stage{m.name, words, barLength / float64(len(which))})
+		}
+		progress := newProgress(cmd.ErrOrStderr(), out.quiet, stages)
+		defer progress.end()
+		var failed error
+		for _, m := range which {
+			res, err := m.run(cmd.Context(), bench.Config{
+				Seeds: seeds.n, Quick: quick, Large: large, Workers: workers.n,
+				Progress: func(done float64) { progress.report(m.name, done) },
+				Note:     progress.note,
+			}, args)
+			if err != nil {
+				return err
+			}
+			if len(which) == 1 {
+				progress.end()
+			}
+			if err := out.tell(cmd, m.name, res); err != nil {
+				return err
+			}
+			failed = cmp.Or(failed, firstBroken(res))
+		}
+		return failed
 	}
 	return cmd
+}
+
+// benchOutput is where the results go.
+type benchOutput struct {
+	json, quiet, overwrite bool
+	into                   string
+}
+
+func (o *benchOutput) flags(options flagGroup) {
+	options.StringVar(&o.into, "into", "", "write each table into this `FOLDER` too, as NAME.md and NAME.json")
+	options.BoolVar(&o.overwrite, "overwrite", false, "replace files of --into that exist")
+	options.BoolVar(&o.json, "json", false, "print JSON in place of the table")
+	options.BoolVar(&o.quiet, "quiet", false, "print the table and errors only")
+	options.BoolP("help", "h", false, "print this")
+}
+
+// check makes the folder and finds out whether files are in the way, before
+// hours of work.
+func (o *benchOutput) check(cmd *cobra.Command, which []measurement) error {
+	if o.overwrite && o.into == "" {
+		return usagef(cmd.CommandPath(), "--overwrite without --into: there is nothing to replace")
+	}
+	if o.into == "" {
+		return nil
+	}
+	if err := os.MkdirAll(o.into, 0o777); err != nil {
+		return err
+	}
+	for _, m := range which {
+		for _, ending := range []string{".md", ".json", ".csv", ".svg"} {
+			if err := photo.CheckWhole(filepath.Join(o.into, m.name+ending), o.overwrite); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// tell prints a result, and writes it if asked for.
+func (o *benchOutput) tell(cmd *cobra.Command, name string, res benchReport) error {
+	report := res.Report()
+	var err error
+	if o.json {
+		err = report.WriteJSON(cmd.OutOrStdout())
+	} else {
+		_, err = fmt.Fprint(cmd.OutOrStdout(), report)
+	}
+	if err != nil || o.into == "" {
+		return err
+	}
+	var text, data, lines bytes.Buffer
+	fmt.Fprint(&text, report)
+	if err := report.WriteJSON(&data); err != nil {
+		return err
+	}
+	type file struct {
+		ending  string
+		content io.WriterTo
+	}
+	files := []file{{".md", &text}, {".json", &data}}
+	if r, ok := res.(interface{ WriteCSV(io.Writer) error }); ok {
+		if err := r.WriteCSV(&lines); err != nil {
+			return err
+		}
+		files = append(files, file{".csv", &lines})
+	}
+	if r, ok := res.(interface{ Plot() []byte }); ok {
+		files = append(files, file{".svg", bytes.NewBuffer(r.Plot())})
+	}
+	for _, f := range files {
+		if err := photo.WriteWhole(cmd.Context(), filepath.Join(o.into, name+f.ending), o.overwrite, f.content); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// firstBroken is an error that names the first bar that doesn't hold.
+func firstBroken(res benchReport) error {
+	for _, b := range res.Report().Bars {
+		if !b.OK() {
+			return fmt.Errorf("%s: found %.4g%s, wanted at most %.4g%s", b.What, b.Found, b.Unit, b.Limit, b.Unit)
+		}
+	}
+	return nil
 }
 
 // nothingMore refuses arguments.

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"os"
 	"strings"
 
@@ -13,7 +12,8 @@ import (
 // newBenchSpeed is flatfell bench speed.
 func newBenchSpeed() *cobra.Command {
 	var (
-		makeFrames, quiet bool
+		makeFrames        bool
+		out               benchOutput
 		frames            = countFlag{n: 6, limit: 100}
 		width             = countFlag{n: 4160, limit: 20000}
 		runs              = countFlag{limit: 1000}
@@ -38,11 +38,13 @@ in turn with this program, and the ratios are judged.`,
 	options.Var(&runs, "runs", "how often to run; without it 5 times")
 	options.StringVar(&ending, "ending", ".jpg", "the `ENDING` of the picture: .jpg, .png or .tif")
 	options.StringVar(&reference, "reference", "", "`COMMAND` to compare with; in it {frames} stands for the photographs and {out} for an output without ending")
-	options.BoolVar(&quiet, "quiet", false, "print the table and errors only")
-	options.BoolP("help", "h", false, "print this")
+	out.flags(options)
 	addGroups(cmd, options)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		progress := newProgress(cmd.ErrOrStderr(), quiet, []stage{{"frames", "rendering frames", barLength}, {"speed", "measuring", barLength}})
+		if err := out.check(cmd, []measurement{{name: "speed"}}); err != nil {
+			return err
+		}
+		progress := newProgress(cmd.ErrOrStderr(), out.quiet, []stage{{"frames", "rendering frames", barLength}, {"speed", "measuring", barLength}})
 		defer progress.end()
 		if makeFrames {
 			err := bench.MakeFrames(cmd.Context(), args[0], frames.n, width.n, width.n*3/2, 0, func(done float64) { progress.report("frames", done) })
@@ -67,20 +69,10 @@ in turn with this program, and the ratios are judged.`,
 			return err
 		}
 		progress.end()
-		return tellBench(cmd, res)
+		if err := out.tell(cmd, "speed", res); err != nil {
+			return err
+		}
+		return firstBroken(res)
 	}
 	return cmd
-}
-
-// tellBench prints a result; the error names the first bar that doesn't hold.
-func tellBench(cmd *cobra.Command, res benchReport) error {
-	if _, err := fmt.Fprint(cmd.OutOrStdout(), res); err != nil {
-		return err
-	}
-	for _, b := range res.Bars() {
-		if !b.OK() {
-			return fmt.Errorf("%s: found %.4g%s, wanted at most %.4g%s", b.What, b.Found, b.Unit, b.Limit, b.Unit)
-		}
-	}
-	return nil
 }

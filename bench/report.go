@@ -1,7 +1,9 @@
 package bench
 
 import (
+	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strings"
@@ -63,30 +65,70 @@ func (t *table) String() string {
 	return b.String()
 }
 
-// barTable shows bars.
-func barTable(bars []Bar) *table {
-	t := &table{head: []string{"what", "found", "bar", ""}}
-	for _, b := range bars {
-		verdict := "holds"
-		if !b.OK() {
-			verdict = "FAILS"
-		}
-		t.add(b.What, figure(b.Found)+b.Unit, "≤ "+figure(b.Limit)+b.Unit, verdict)
-	}
-	return t
+// Report is a result as tables, the bars that must hold first.
+type Report struct {
+	Title  string
+	Bars   []Bar
+	tables []*table
 }
 
-// report joins a heading, the bars and further tables.
-func report(title string, bars []Bar, tables ...*table) string {
+// report makes a report.
+func report(title string, bars []Bar, tables ...*table) Report { return Report{title, bars, tables} }
+
+// String returns the report in Markdown.
+func (r Report) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "## %s\n", title)
-	if len(bars) > 0 {
-		fmt.Fprintf(&b, "\n%s", barTable(bars))
+	fmt.Fprintf(&b, "## %s\n", r.Title)
+	if len(r.Bars) > 0 {
+		t := &table{head: []string{"what", "found", "bar", ""}}
+		for _, b := range r.Bars {
+			verdict := "holds"
+			if !b.OK() {
+				verdict = "FAILS"
+			}
+			t.add(b.What, figure(b.Found)+b.Unit, "≤ "+figure(b.Limit)+b.Unit, verdict)
+		}
+		fmt.Fprintf(&b, "\n%s", t)
 	}
-	for _, t := range tables {
+	for _, t := range r.tables {
 		fmt.Fprintf(&b, "\n%s", t)
 	}
 	return b.String()
+}
+
+// WriteJSON writes the report as one JSON object: title, bars (what, found,
+// limit, unit, holds; found is null if there is no figure) and tables (a head
+// and rows of strings, as [Report.String] shows them).
+func (r Report) WriteJSON(w io.Writer) error {
+	type jsonBar struct {
+		What  string   `json:"what"`
+		Found *float64 `json:"found"`
+		Limit float64  `json:"limit"`
+		Unit  string   `json:"unit"`
+		Holds bool     `json:"holds"`
+	}
+	type jsonTable struct {
+		Head []string   `json:"head"`
+		Rows [][]string `json:"rows"`
+	}
+	out := struct {
+		Title  string      `json:"title"`
+		Bars   []jsonBar   `json:"bars"`
+		Tables []jsonTable `json:"tables"`
+	}{Title: r.Title, Bars: []jsonBar{}, Tables: []jsonTable{}}
+	for _, b := range r.Bars {
+		j := jsonBar{What: b.What, Limit: b.Limit, Unit: strings.TrimSpace(b.Unit), Holds: b.OK()}
+		if !math.IsNaN(b.Found) && !math.IsInf(b.Found, 0) {
+			j.Found = &b.Found
+		}
+		out.Bars = append(out.Bars, j)
+	}
+	for _, t := range r.tables {
+		out.Tables = append(out.Tables, jsonTable{t.head, t.rows})
+	}
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	return e.Encode(out)
 }
 
 // figure formats a number to two significant digits below one, and to three
