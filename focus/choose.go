@@ -42,6 +42,10 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 	floors := noiseFloors(looks)
 	energy := make([]uint8, gw*gh*n*bandsSeen)
 	cost := make([]uint8, gw*gh*n)
+	var sharpest, spread [bandsSeen][]uint8 // packed
+	for b := range sharpest {
+		sharpest[b] = make([]uint8, gw*gh)
+	}
 	cw, ch := p.Width/cell, p.Height/cell
 	side := float64(max(p.Width, p.Height))
 	err := par.Do(ctx, workers, gh, func(y int) error {
@@ -49,7 +53,7 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 			u := (float64(p.Crop.Min.X+x*cell) + float64(cell)/2 - float64(p.Width)/2) / side
 			v := (float64(p.Crop.Min.Y+y*cell) + float64(cell)/2 - float64(p.Height)/2) / side
 			at := (y*gw + x) * n
-			var most [bandsSeen]float64
+			var most [bandsSeen]uint8
 			for k := range n {
 				px, py := p.Frames[k].Pose.at(u, v, side)
 				cx := min(cw-1, max(0, int((px*side+float64(p.Width)/2)/float64(cell))))
@@ -57,17 +61,36 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 				for b := range bandsSeen {
 					e := looks[k].detail[b][cy*cw+cx]
 					energy[(at+k)*bandsSeen+b] = e
-					most[b] = max(most[b], unpackEnergy(e))
+					most[b] = max(most[b], e)
 				}
+			}
+			for b, e := range most {
+				sharpest[b][y*gw+x] = e
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for b := range spread {
+		spread[b] = spreadOf(sharpest[b], gw, gh, float64(cell), b)
+	}
+	err = par.Do(ctx, workers, gh, func(y int) error {
+		for x := range gw {
+			i := y*gw + x
+			var most, trust [bandsSeen]float64
+			for b := range bandsSeen {
+				most[b] = unpackEnergy(sharpest[b][i])
+				trust[b] = clamp01((most[b]/floors[b]-trustFrom)/trustOver) * clamp01(most[b]/unpackEnergy(spread[b][i])-1)
 			}
 			for k := range n {
 				var sum float64
 				for b := range bandsSeen {
-					e := unpackEnergy(energy[(at+k)*bandsSeen+b])
-					trust := math.Max(0, math.Min(1, (most[b]/floors[b]-trustFrom)/trustOver))
-					sum += bandWeight[b] * trust * math.Log((most[b]+floors[b])/(e+floors[b]))
+					e := unpackEnergy(energy[(i*n+k)*bandsSeen+b])
+					sum += bandWeight[b] * trust[b] * math.Log((most[b]+floors[b])/(e+floors[b]))
 				}
-				cost[at+k] = uint8(min(255, sum*costStep))
+				cost[i*n+k] = uint8(min(255, sum*costStep))
 			}
 		}
 		return nil
@@ -91,6 +114,64 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 	progress(1)
 	return nil
 }
+
+// spreadRadii are the distances in cells at which the energy that spreads from
+// sharp edges is looked at.
+var spreadRadii = [...]int{1, 2, 3, 4, 6, 8, 12, 16}
+
+// spreadOf returns how much energy of a band there may be in each cell of a soft
+// slice, packed, by the spread of what is sharp in cells around it. An edge at
+// distance d that a disc of that radius spreads has the ends of its ramp there;
+// the spectrum of the disc's chord falls as f^-1.5, and so the energy of a band as
+// d^-3. Beside a sharp edge before a sky, a soft slice has the most detail: it
+// must not be taken for the sharpest.
+func spreadOf(sharpest []uint8, w, h int, cell float64, band int) []uint8 {
+	out := make([]uint8, w*h)
+	across, wide := make([]uint8, w*h), make([]uint8, w*h)
+	last := 0
+	for _, r := range spreadRadii {
+		d := (float64(last) + 1) * cell
+		last = r
+		less := 3 * math.Log(d/(spreadUnit*math.Ldexp(1, band))) / logStep
+		if less < leastFall {
+			continue // so near, a cell would be judged by itself
+		}
+		fall := uint8(min(255, less))
+		maxAround(across, sharpest, w, h, 1, w, r)
+		maxAround(wide, across, h, w, w, 1, r)
+		for i, v := range wide {
+			if v > fall {
+				out[i] = max(out[i], v-fall)
+			}
+		}
+	}
+	return out
+}
+
+// spreadUnit is the distance in pixels of the finest band at which an edge has
+// still all of its energy.
+const spreadUnit = 1.
+
+// leastFall, packed, is by how much energy has to have fallen before it counts
+// as spread: a factor of 4.
+const leastFall = 1.386 / logStep
+
+// maxAround writes the largest of 2r + 1 samples around each of n lines of len
+// samples; step is from one sample of a line to the next, pitch from one line to
+// the next.
+func maxAround(dst, src []uint8, length, lines, step, pitch, r int) {
+	for l := range lines {
+		for i := range length {
+			m := uint8(0)
+			for j := max(0, i-r); j <= min(length-1, i+r); j++ {
+				m = max(m, src[l*pitch+j*step])
+			}
+			dst[l*pitch+i*step] = m
+		}
+	}
+}
+
+func clamp01(v float64) float64 { return max(0, min(1, v)) }
 
 // noiseFloors returns for each band the energy below which there is only noise.
 func noiseFloors(looks []*look) (floors [bandsSeen]float64) {

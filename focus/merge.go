@@ -39,7 +39,7 @@ func Merge(ctx context.Context, p *Plan, given []*Slice, o Options) (*raster.Pic
 			if err != nil {
 				return nil, err
 			}
-			sampler := warp.NewSampler(img, f.Pose.camera(p.Width, p.Height), p.view(), warp.Options{Kernel: warp.Lanczos3, Light: lightOf(f.Gain, s.transfer)})
+			sampler := warp.NewSampler(img, f.Pose.Camera(p.Width, p.Height), p.view(), warp.Options{Kernel: warp.Lanczos3, Light: lightOf(f.Gain, s.transfer)})
 			err = par.DoScratch(ctx, o.Workers, len(tiles), func() *mergeScratch { return newMergeScratch() }, func(i int, m *mergeScratch) error {
 				m.add(pic, p.Labels, k, tiles[i], sampler)
 				return nil

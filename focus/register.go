@@ -23,8 +23,9 @@ type Pose struct {
 	Radial float64    `json:"radial"`
 }
 
-// camera is the pose as a camera, so that warp can sample the slice on a plane.
-func (p *Pose) camera(w, h int) geom.Camera {
+// Camera is the pose of a slice of w × h pixels as a camera, so that warp can
+// sample it on a plane; that of the zero Pose is the reference's.
+func (p *Pose) Camera(w, h int) geom.Camera {
 	return geom.Camera{
 		Width: w, Height: h, FocalPx: float64(max(w, h)) * (1 + p.Scale),
 		CentrePx:     geom.Pt{X: float64(w)/2 + p.Shift[0], Y: float64(h)/2 + p.Shift[1]},
@@ -291,7 +292,7 @@ func inside(poses []Pose, w, h int) image.Rectangle {
 		if poses[k] == (Pose{}) {
 			continue // the reference itself
 		}
-		cam := poses[k].camera(w, h)
+		cam := poses[k].Camera(w, h)
 		back := func(x, y float64) (float64, float64) {
 			ray, _ := cam.WorldFromPixel(geom.Pt{X: x, Y: y})
 			f := float64(max(w, h))

@@ -46,7 +46,7 @@ func TestBracketAgainstTruth(t *testing.T) {
 		// Against the truth, at a grid of points.
 		var worst float64
 		var offs []float64
-		cam, want := f.Pose.camera(b.Width, b.Height), shots[shuffle[f.Index]].Camera
+		cam, want := f.Pose.Camera(b.Width, b.Height), shots[shuffle[f.Index]].Camera
 		ref := shots[b.Slices-1].Camera
 		for y := 20.; y < 360; y += 40 {
 			for x := 20.; x < 240; x += 40 {

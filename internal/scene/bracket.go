@@ -217,18 +217,33 @@ func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot
 	w, h := float64(b.Width), float64(b.Height)
 	margin := int(math.Ceil(b.BlurPx)) + 2
 	whole := image.Rect(0, 0, b.Width, b.Height).Inset(-margin)
-	err := par.Do(ctx, workers, len(out), func(i int) error {
+	// Where each pixel lies in the reference picture, beyond all for one that no ray
+	// reaches.
+	at := make([]geom.Pt, whole.Dx()*whole.Dy())
+	err := par.Do(ctx, workers, whole.Dy(), func(y int) error {
+		for x := range whole.Dx() {
+			p := geom.Pt{X: math.Inf(1), Y: math.Inf(1)}
+			if ray, ok := shot.Camera.WorldFromPixel(geom.Pt{X: float64(x+whole.Min.X) + 0.5, Y: float64(y+whole.Min.Y) + 0.5}); ok {
+				p, _ = ref.PixelFromWorld(ray)
+			}
+			at[y*whole.Dx()+x] = p
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	err = par.Do(ctx, workers, len(out), func(i int) error {
 		l := &out[i]
 		l.rect = whole
 		l.pix = make([]float32, 4*whole.Dx()*whole.Dy())
-		first, last := whole.Dy(), -1
+		var box image.Rectangle
 		for y := whole.Min.Y; y < whole.Max.Y; y++ {
 			for x := whole.Min.X; x < whole.Max.X; x++ {
-				ray, ok := shot.Camera.WorldFromPixel(geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5})
-				if !ok {
+				p := at[(y-whole.Min.Y)*whole.Dx()+x-whole.Min.X]
+				if math.IsInf(p.X, 1) {
 					continue
 				}
-				p, _ := ref.PixelFromWorld(ray)
 				var c rgb
 				a := 1.0
 				switch i {
@@ -249,18 +264,12 @@ func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot
 				if a == 0 {
 					continue
 				}
-				first, last = min(first, y-whole.Min.Y), max(last, y-whole.Min.Y)
+				box = box.Union(image.Rect(x, y, x+1, y+1))
 				q := l.pix[4*((y-whole.Min.Y)*whole.Dx()+x-whole.Min.X):]
 				q[0], q[1], q[2], q[3] = float32(c.r), float32(c.g), float32(c.b), float32(a)
 			}
 		}
-		if last < first {
-			l.pix, l.rect = nil, image.Rectangle{}
-			return nil
-		}
-		n := 4 * whole.Dx()
-		l.pix = l.pix[first*n : (last+1)*n]
-		l.rect.Min.Y, l.rect.Max.Y = whole.Min.Y+first, whole.Min.Y+last+1
+		l.crop(box.Inset(-1).Intersect(whole))
 		switch i {
 		case 0:
 		case 1:
@@ -275,6 +284,16 @@ func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot
 	return out, err
 }
 
+// crop leaves the part in r, where all cover is but for a rim of one pixel.
+func (l *sheet) crop(r image.Rectangle) {
+	n, from := 4*r.Dx(), 4*(r.Min.X-l.rect.Min.X)
+	pix := make([]float32, n*r.Dy())
+	for y := range r.Dy() {
+		copy(pix[y*n:][:n], l.pix[4*l.rect.Dx()*(r.Min.Y-l.rect.Min.Y+y)+from:])
+	}
+	l.pix, l.rect = pix, r
+}
+
 // Slice renders slice k: the mean over points of the aperture of what is seen
 // through each, where nearer things hide farther ones. Sharp gives the truth, all
 // of it in focus, for the camera of that slice. Noise is added to Slice only.
@@ -283,12 +302,58 @@ func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot
 // synthetic image generation", SIGGRAPH 1981: a point at inverse distance n
 // spreads to a disc of BlurPx·|n − focus|.
 func (b *Bracket) Slice(ctx context.Context, workers, k int) (*raster.Picture, error) {
-	return b.render(ctx, workers, k, false)
+	pic, err := b.render(ctx, workers, k, false)
+	if err == nil {
+		b.AddNoise(pic, k)
+	}
+	return pic, err
+}
+
+// AddNoise adds to a picture the noise of slice k, the same each time.
+func (b *Bracket) AddNoise(pic *raster.Picture, k int) {
+	if b.Noise == 0 {
+		return
+	}
+	for y := range pic.Rect.Dy() {
+		at := uint64(k)<<40 + uint64(y)<<20
+		for i, v := range pic.Row(y) {
+			z := hash64(hash64(b.Seed) ^ (at+uint64(i))*0x9e3779b97f4a7c15)
+			e := b.Noise * math.Sqrt(-2*math.Log(1-float64(z>>40)*0x1p-24)) * math.Cos(2*math.Pi*float64(z&0xffffff)*0x1p-24)
+			pic.Row(y)[i] = raster.Sample16(float32(float64(v)/0xffff + e))
+		}
+	}
 }
 
 // Sharp is described at [Bracket.Slice].
 func (b *Bracket) Sharp(ctx context.Context, workers, k int) (*raster.Picture, error) {
 	return b.render(ctx, workers, k, true)
+}
+
+// Nearness returns for each pixel of the reference picture, all in focus, the inverse
+// distance of what is seen there, 1 for the nearest thing and 0 for the horizon.
+func (b *Bracket) Nearness(ctx context.Context, workers int) (*raster.Plane, error) {
+	if err := b.Validate(); err != nil {
+		return nil, err
+	}
+	shot := b.Shots()[b.Slices-1]
+	shot.wind = 0
+	sheets, err := b.sheets(ctx, workers, b.layOut(), &shot, &shot.Camera)
+	if err != nil {
+		return nil, err
+	}
+	out := raster.NewPlane(image.Rect(0, 0, b.Width, b.Height))
+	for i := range sheets { // from the back to the front
+		l := &sheets[i]
+		r := l.rect.Intersect(out.Rect)
+		for y := r.Min.Y; y < r.Max.Y; y++ {
+			for x := r.Min.X; x < r.Max.X; x++ {
+				if l.pix[4*((y-l.rect.Min.Y)*l.rect.Dx()+x-l.rect.Min.X)+3] >= 0.5 {
+					out.Set(x, y, float32(l.near+max(0, l.lean*(float64(y)-l.horizon))))
+				}
+			}
+		}
+	}
+	return out, nil
 }
 
 // lensPoints is the number of points of the aperture.
@@ -334,15 +399,9 @@ func (b *Bracket) render(ctx context.Context, workers, k int, sharp bool) (*rast
 			}
 		}
 		row := pic.Row(y)
-		at := uint64(k)<<40 + uint64(y)<<20
 		for x := range b.Width {
 			for c := range 3 {
-				e := encode(float64(sum[4*x+c]) / float64(points) * shot.Gain)
-				if b.Noise > 0 && !sharp {
-					z := hash64(hash64(b.Seed) ^ (at+uint64(3*x+c))*0x9e3779b97f4a7c15)
-					e += b.Noise * math.Sqrt(-2*math.Log(1-float64(z>>40)*0x1p-24)) * math.Cos(2*math.Pi*float64(z&0xffffff)*0x1p-24)
-				}
-				row[3*x+c] = raster.Sample16(float32(e))
+				row[3*x+c] = raster.Sample16(float32(encode(float64(sum[4*x+c]) / float64(points) * shot.Gain)))
 			}
 		}
 		return nil
@@ -353,9 +412,6 @@ func (b *Bracket) render(ctx context.Context, workers, k int, sharp bool) (*rast
 // through lays the sheet behind what is already in front, as seen in line y
 // through the point (u, v) of the aperture.
 func (l *sheet) through(front []float32, y int, u, v, focus float64) {
-	if l.pix == nil {
-		return
-	}
 	// What lies at (x, y) when all is sharp appears at (x, y) + (u, v)·d with d =
 	// near − focus.
 	py, d := float64(y), l.near-focus
@@ -384,15 +440,12 @@ func (l *sheet) through(front []float32, y int, u, v, focus float64) {
 	}
 	a, b := row(iy), row(iy+1)
 	w00, w01, w10, w11 := (1-fx)*(1-fy), fx*(1-fy), (1-fx)*fy, fx*fy
-	for x := 0; x < len(front)/4; x++ {
+	for x := max(0, l.rect.Min.X-ix); x < min(len(front)/4, l.rect.Max.X-ix-1); x++ {
 		o := front[4*x : 4*x+4 : 4*x+4]
 		if o[3] > 0.9999 {
 			continue
 		}
 		at := 4 * (x + ix - l.rect.Min.X)
-		if at < 0 || at+8 > n {
-			continue
-		}
 		var c [4]float32
 		if a != nil {
 			p := a[at : at+8 : at+8]
