@@ -18,7 +18,8 @@ type Plan struct {
 	// Frames are the slices from near to far; the last is the reference, which
 	// lies in the picture as it was taken.
 	Frames []Placed
-	// Crop is the part of the reference that all slices cover: the picture.
+	// Crop is the part of the reference that all slices cover: the picture. It
+	// begins on a whole cell.
 	Crop image.Rectangle
 	// Cell is the side of a cell in pixels.
 	Cell int
@@ -66,6 +67,11 @@ func Align(ctx context.Context, slicesGiven []*Slice, o Options) (*Plan, error) 
 	}
 	cw, ch := w/p.Cell, h/p.Cell
 	order := nearToFar(looks, cw, ch, o.KeepOrder)
+	if o.Like != nil && len(o.Like.Frames) == len(order) {
+		for k := range order {
+			order[k] = o.Like.Frames[k].Index
+		}
+	}
 	p.Frames = make([]Placed, len(order))
 	sorted := make([]*look, len(order))
 	for k, i := range order {
@@ -73,7 +79,7 @@ func Align(ctx context.Context, slicesGiven []*Slice, o Options) (*Plan, error) 
 		sorted[k] = looks[i]
 	}
 	progress = o.stage("register")
-	if err := p.registerAll(ctx, sorted, slicesGiven, float64(l.shrink), progress); err != nil {
+	if err := p.registerAll(ctx, sorted, slicesGiven, float64(l.shrink), o.Like, progress); err != nil {
 		return nil, err
 	}
 	p.balance(sorted)
@@ -82,6 +88,7 @@ func Align(ctx context.Context, slicesGiven []*Slice, o Options) (*Plan, error) 
 		poses[k] = p.Frames[k].Pose
 	}
 	p.Crop = inside(poses, w, h)
+	p.Crop.Min.X, p.Crop.Min.Y = roundUp(p.Crop.Min.X, p.Cell), roundUp(p.Crop.Min.Y, p.Cell)
 	if p.Crop.Dx() < leastSide/2 || p.Crop.Dy() < leastSide/2 {
 		return nil, fmt.Errorf("%w: they have hardly a place in common; leave out what belongs to another bracket", ErrNotOneView)
 	}
@@ -104,8 +111,10 @@ func cellOf(w, h int) int {
 	return 2
 }
 
-// registerAll places the slices one by one, each against its farther neighbour.
-func (p *Plan) registerAll(ctx context.Context, looks []*look, given []*Slice, shrink float64, progress func(float64)) error {
+// registerAll places the slices one by one, each against its farther neighbour,
+// from where that lies or from where the slice lies in a plan that is like this
+// one.
+func (p *Plan) registerAll(ctx context.Context, looks []*look, given []*Slice, shrink float64, like *Plan, progress func(float64)) error {
 	w, h := float64(p.Width)/shrink, float64(p.Height)/shrink
 	last := len(looks) - 1
 	known := bandPass(looks[last].small)
@@ -117,13 +126,19 @@ func (p *Plan) registerAll(ctx context.Context, looks []*look, given []*Slice, s
 			return err
 		}
 		bands := bandPass(looks[k].small)
-		pose, like := register(bands, known, w, h, knownPose, knownPose)
-		if like < likeness || math.Abs(pose.Scale) > mostScale || math.Abs(pose.Turn) > mostTurn || math.Hypot(pose.Shift[0], pose.Shift[1]) > mostShift {
+		start := knownPose
+		if like != nil && len(like.Frames) == len(looks) {
+			start = like.Frames[k].Pose
+			start.Shift[0] /= side
+			start.Shift[1] /= side
+		}
+		pose, likes := register(bands, known, w, h, knownPose, start)
+		if likes < likeness || math.Abs(pose.Scale) > mostScale || math.Abs(pose.Turn) > mostTurn || math.Hypot(pose.Shift[0], pose.Shift[1]) > mostShift {
 			return fmt.Errorf("%w: %s does not show what %s shows, its neighbour in focus; leave out what belongs to another bracket",
 				ErrNotOneView, filepath.Base(given[p.Frames[k].Index].Name), filepath.Base(given[p.Frames[k+1].Index].Name))
 		}
 		f := &p.Frames[k]
-		f.Pose, f.Likeness = pose, like
+		f.Pose, f.Likeness = pose, likes
 		f.Pose.Shift[0] *= side
 		f.Pose.Shift[1] *= side
 		known, knownPose = bands, pose

@@ -37,7 +37,7 @@ var bandWeight = [bandsSeen]float64{1, 0.8, 0.3}
 // cell may be taken from a slice in which something nearer spreads over it.
 func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress func(float64)) error {
 	cell := p.Cell
-	grid := image.Rect(0, 0, (p.Crop.Dx()+cell-1)/cell, (p.Crop.Dy()+cell-1)/cell)
+	grid := gridOf(p.Crop, cell)
 	gw, gh, n := grid.Dx(), grid.Dy(), len(looks)
 	floors := noiseFloors(looks)
 	energy := make([]uint8, gw*gh*n*bandsSeen)
@@ -107,10 +107,7 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 	progress(0.8)
 	p.BlurPx = spreads(energy, labels, floors, n)
 	keepClear(labels, gw, gh, p.BlurPx, float64(cell))
-	p.Labels = &blend.Labels{Rect: grid, Cell: cell, L: labels}
-	for _, l := range labels {
-		p.Frames[l].Share += 1 / float64(len(labels))
-	}
+	p.setLabels(&blend.Labels{Rect: grid, Cell: cell, L: labels})
 	progress(1)
 	return nil
 }

@@ -11,6 +11,10 @@ type Options struct {
 	// KeepOrder says that the slices are given in the order of their focus,
 	// from near to far or back; by default that is found from the pictures.
 	KeepOrder bool
+	// Like, if not nil, is the plan of another bracket of the same row, shot
+	// with the same steps of focus: with as many slices, their order is taken
+	// from it, and poses are searched from its own.
+	Like *Plan
 	// Workers is the number of goroutines; zero means one a processor. The
 	// result is the same for any number.
 	Workers int

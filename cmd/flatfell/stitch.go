@@ -31,6 +31,7 @@ type stitchCommand struct {
 	seed                          seedFlag
 	memory                        memoryFlag
 	undistorted, allowMissing     bool
+	brackets                      bool
 	overwrite, quiet, json        bool
 }
 
@@ -49,6 +50,9 @@ func newStitch() *cobra.Command {
 of them: one camera, one focal length, all held the same way. OUT is written as
 JPEG, PNG or TIFF by its ending, only when all went well.
 
+A row of focus brackets is a folder of folders, one for each position of the
+camera, as flatfell sort --into lays them: each bracket is merged first.
+
 Exit status: 0 done, 1 failed, 2 wrong command line, 3 the frames do not join.`,
 		Example: `Join all photographs of a folder:
     flatfell stitch dunes/ -o dunes.jpg
@@ -59,6 +63,8 @@ Keep how the frames lie, then render it on another surface without searching:
     flatfell stitch --reuse dunes.json -o dunes-flat.png --surface pannini
 Take the wave at the middle of one frame's lower half from that frame:
     flatfell stitch dunes/ -o dunes.jpg --keep dunes-03.jpg:50,70,15
+A row of focus brackets:
+    flatfell stitch morning/05-row-of-brackets -o groyne.tif
 An old lens that tells the camera nothing:
     flatfell stitch dunes/ -o dunes.jpg --focal-mm 35 --sensor 36x24`,
 		RunE: s.run,
@@ -82,6 +88,7 @@ An old lens that tells the camera nothing:
 	row.Var(&s.sensor, "sensor", "sides of the sensor in millimetres, with --focal-mm, if the files do not tell them")
 	row.Var(&s.focalPx, "focal-px", "focal length in pixels of a frame, instead of --focal-mm")
 	row.BoolVar(&s.undistorted, "undistorted", false, "the frames are free of lens distortion already, as many cameras' own JPEGs are: look for none")
+	row.BoolVar(&s.brackets, "brackets", false, "each of FRAMES is a folder that holds the focus bracket of one position; not needed for a folder of such folders")
 	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
 	row.Var(&s.seed, "seed", "a number that starts the random search; the same number gives the same bytes")
 	running := newGroup("The run")
@@ -123,17 +130,38 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 			return nil, err
 		}
 	}
-	paths, err := photo.List(args)
+	// The frames of a solution are folders if brackets were merged for it.
+	positions, err := positionsOf(args, s.brackets || s.reuse != "" && allFolders(args))
 	if err != nil {
 		return nil, err
+	}
+	var paths []string
+	for _, p := range positions {
+		paths = append(paths, p.files...)
+	}
+	if positions == nil {
+		if paths, err = photo.List(args); err != nil {
+			return nil, err
+		}
 	}
 	if err := s.checkOutputs(paths); err != nil {
 		return nil, err
 	}
-	frames := make([]*stitch.Frame, len(paths))
-	for i, p := range paths {
-		if frames[i], err = stitch.OpenFrame(p); err != nil {
+	var frames []*stitch.Frame
+	if positions != nil {
+		merged, err := mergeBrackets(ctx, positions, s.out, s.workers.n, cmd.ErrOrStderr(), s.quiet)
+		if err != nil {
 			return nil, err
+		}
+		defer merged.Close()
+		frames = merged.frames
+	} else {
+		for _, p := range paths {
+			f, err := stitch.OpenFrame(p)
+			if err != nil {
+				return nil, err
+			}
+			frames = append(frames, f)
 		}
 	}
 	o, err := s.options(paths, sol)
@@ -192,7 +220,7 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 		return s.usage("--sensor needs --focal-mm")
 	}
 	if s.reuse != "" {
-		for _, name := range []string{"level", "focal-mm", "focal-px", "undistorted", "allow-missing", "seed"} {
+		for _, name := range []string{"level", "focal-mm", "focal-px", "undistorted", "allow-missing", "brackets", "seed"} {
 			if given(name) {
 				return s.usage("--%s has no effect with --reuse, which does not search again", name)
 			}

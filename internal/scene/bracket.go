@@ -33,6 +33,28 @@ type Bracket struct {
 	Noise float64
 	// Wind moves the grass from slice to slice by up to so many pixels.
 	Wind float64
+	// Positions, if more than 1, is the number of brackets of a row, each turned
+	// by Step to the right of the one before it; Position is which of them this
+	// is, from 0. All see one world.
+	Positions, Position int
+	Step                geom.Angle
+}
+
+// world is the camera in whose picture the world is laid out: that of the reference
+// slice, but wide enough for all positions.
+func (b *Bracket) world() geom.Camera {
+	f := float64(max(b.Width, b.Height))
+	w := b.Width
+	if b.Positions > 1 {
+		half := b.Step.Radians()*float64(b.Positions-1)/2 + math.Atan(float64(b.Width)/2/f)
+		w = int(math.Ceil(2 * f * math.Tan(half)))
+	}
+	return geom.Camera{Width: w, Height: b.Height, FocalPx: f, CentrePx: geom.Pt{X: float64(w) / 2, Y: float64(b.Height) / 2}, CamFromWorld: geom.Identity}
+}
+
+// yaw is the direction of the reference slice.
+func (b *Bracket) yaw() geom.Angle {
+	return geom.Angle(float64(b.Step) * (float64(b.Position) - float64(max(1, b.Positions)-1)/2))
 }
 
 // BracketShot is how one slice was taken.
@@ -83,7 +105,8 @@ const (
 
 // Validate returns an [ErrOptions] if a field is out of range.
 func (b *Bracket) Validate() error {
-	if b.Width < 32 || b.Height < 32 || b.Slices < 1 || b.Slices > 100 || !(b.BlurPx >= 0 && b.BlurPx < 64) {
+	if b.Width < 32 || b.Height < 32 || b.Slices < 1 || b.Slices > 100 || !(b.BlurPx >= 0 && b.BlurPx < 64) ||
+		b.Position < 0 || b.Position >= max(1, b.Positions) || math.Abs(b.yaw().Degrees()) > 60 {
 		return fmt.Errorf("%w: bracket of %d slices of %d×%d, blur %v", ErrOptions, b.Slices, b.Width, b.Height, b.BlurPx)
 	}
 	return nil
@@ -92,7 +115,7 @@ func (b *Bracket) Validate() error {
 // Shots plans the slices, from near to far. The last is the reference: its
 // camera is that of the truth.
 func (b *Bracket) Shots() []BracketShot {
-	st := newStream(b.Seed, 31)
+	st := newStream(b.Seed, 31+100*uint64(b.Position))
 	f := float64(max(b.Width, b.Height))
 	shots := make([]BracketShot, b.Slices)
 	for k := range shots {
@@ -108,36 +131,41 @@ func (b *Bracket) Shots() []BracketShot {
 		s.Camera = geom.Camera{
 			Width: b.Width, Height: b.Height, FocalPx: f * (1 + b.Breathing*s.Focus),
 			CentrePx: geom.Pt{X: float64(b.Width)/2 + dx, Y: float64(b.Height)/2 + dy},
-			Radial:   [3]float64{-0.1 * b.Breathing * s.Focus * 4}, CamFromWorld: geom.FromYawPitchRoll(0, 0, roll),
+			Radial:   [3]float64{-0.1 * b.Breathing * s.Focus * 4}, CamFromWorld: geom.FromYawPitchRoll(b.yaw(), 0, roll),
 		}
 	}
 	last := &shots[b.Slices-1]
 	last.Gain = 1
 	last.Camera.CentrePx = geom.Pt{X: float64(b.Width) / 2, Y: float64(b.Height) / 2}
-	last.Camera.CamFromWorld = geom.Identity
+	last.Camera.CamFromWorld = geom.FromYawPitchRoll(b.yaw(), 0, 0)
 	return shots
 }
 
 func (b *Bracket) layOut() *bracketScene {
 	st := newStream(b.Seed, 32)
 	w, h := float64(b.Width), float64(b.Height)
+	wide := float64(b.world().Width)
+	many := func(n int) int { return int(math.Round(float64(n) * wide / w)) }
 	s := &bracketScene{seed: st.seed32(), horizon: h * st.in(0.35, 0.5)}
 	foot := func(near float64) float64 { return s.horizon + near*(h*1.02-s.horizon) }
-	for range 3 {
+	for range many(3) {
 		sz := st.in(0.15, 0.35) * w
-		s.things = append(s.things, thing{kind: aStack, x: st.in(0, w), y: s.horizon + 1, w: sz, h: st.in(0.5, 1.2) * sz, near: 0, seed: st.seed32(), tint: rgb{0.3, 0.27, 0.24}})
+		s.things = append(s.things, thing{kind: aStack, x: st.in(0, wide), y: s.horizon + 1, w: sz, h: st.in(0.5, 1.2) * sz, near: 0, seed: st.seed32(), tint: rgb{0.3, 0.27, 0.24}})
 	}
-	for range 5 {
+	for range many(5) {
 		near := st.in(0.15, 1)
 		sz := (0.1 + 0.25*near) * st.in(0.6, 1.1) * w
-		s.things = append(s.things, thing{kind: aBoulder, x: st.in(0, w), y: foot(near), w: sz, h: sz * st.in(0.5, 0.9), near: near, seed: st.seed32(), tint: rgb{st.in(0.15, 0.4), 0.25, st.in(0.15, 0.3)}})
+		s.things = append(s.things, thing{kind: aBoulder, x: st.in(0, wide), y: foot(near), w: sz, h: sz * st.in(0.5, 0.9), near: near, seed: st.seed32(), tint: rgb{st.in(0.15, 0.4), 0.25, st.in(0.15, 0.3)}})
 	}
-	for range 2 {
+	for range many(2) {
 		near := st.in(0.5, 0.95)
-		s.things = append(s.things, thing{kind: aPost, x: st.in(0.1, 0.9) * w, y: foot(near), w: (0.02 + 0.06*near) * w, h: h * st.in(0.4, 0.7) * near, near: near, seed: st.seed32(), tint: rgb{0.12, 0.09, 0.06}})
+		s.things = append(s.things, thing{kind: aPost, x: st.in(0.1, 0.9) * wide, y: foot(near), w: (0.02 + 0.06*near) * w, h: h * st.in(0.4, 0.7) * near, near: near, seed: st.seed32(), tint: rgb{0.12, 0.09, 0.06}})
 	}
-	tuft := st.in(0.15, 0.85) * w
-	for range 9 {
+	tuft := 0.
+	for i := range many(9) {
+		if i%9 == 0 {
+			tuft = st.in(0.15, 0.85) * wide
+		}
 		near := st.in(0.85, 1)
 		s.things = append(s.things, thing{kind: aBlade, x: tuft + st.sym(0.12*w), y: foot(near), w: st.in(0.008, 0.016) * w, h: h * st.in(0.2, 0.45), near: near, seed: st.seed32(), tint: rgb{0.1, st.in(0.2, 0.4), 0.05}, leanSide: st.sym(0.25)})
 	}
@@ -204,15 +232,16 @@ func (s *bracketScene) sky(x, y, w float64) rgb {
 	return c.scale(1 + 0.05*fbm(x/w*2, y/w*5, 2/w, 3, 0.5, s.seed+77))
 }
 
-func (s *bracketScene) ground(x, y, w, h float64) rgb {
+func (s *bracketScene) ground(x, y, h float64) rgb {
 	near := max(1e-3, (y-s.horizon)/(h*1.02-s.horizon))
-	v := bands((x-w/2)/near/40, 40/near, 1/near/40, 40/(near*near)/(h-s.horizon), 0.06, 0.1, 9, s.seed+3)
+	v := bands(x/near/40, 40/near, 1/near/40, 40/(near*near)/(h-s.horizon), 0.06, 0.1, 9, s.seed+3)
 	c := rgb{0.45, 0.38, 0.28}.scale(max(0.05, 1+0.22*v))
 	return mix(rgb{0.3, 0.36, 0.4}, c, step(0.02, 0.2, near))
 }
 
 // sheets draws the things as a camera without blur sees them.
-func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot *BracketShot, ref *geom.Camera) ([]sheet, error) {
+func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot *BracketShot) ([]sheet, error) {
+	world := b.world()
 	out := make([]sheet, len(s.things)+2)
 	w, h := float64(b.Width), float64(b.Height)
 	margin := int(math.Ceil(b.BlurPx)) + 2
@@ -224,7 +253,7 @@ func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot
 		for x := range whole.Dx() {
 			p := geom.Pt{X: math.Inf(1), Y: math.Inf(1)}
 			if ray, ok := shot.Camera.WorldFromPixel(geom.Pt{X: float64(x+whole.Min.X) + 0.5, Y: float64(y+whole.Min.Y) + 0.5}); ok {
-				p, _ = ref.PixelFromWorld(ray)
+				p, _ = world.PixelFromWorld(ray)
 			}
 			at[y*whole.Dx()+x] = p
 		}
@@ -251,7 +280,7 @@ func (b *Bracket) sheets(ctx context.Context, workers int, s *bracketScene, shot
 					c = s.sky(p.X, p.Y, w)
 				case 1:
 					if a = clamp01(p.Y - s.horizon + 0.5); a > 0 {
-						c = s.ground(p.X, p.Y, w, h).scale(a)
+						c = s.ground(p.X-float64(world.Width)/2, p.Y, h).scale(a)
 					}
 				default:
 					t := &s.things[i-2]
@@ -317,7 +346,7 @@ func (b *Bracket) AddNoise(pic *raster.Picture, k int) {
 	for y := range pic.Rect.Dy() {
 		at := uint64(k)<<40 + uint64(y)<<20
 		for i, v := range pic.Row(y) {
-			z := hash64(hash64(b.Seed) ^ (at+uint64(i))*0x9e3779b97f4a7c15)
+			z := hash64(hash64(b.Seed+uint64(b.Position)<<32) ^ (at+uint64(i))*0x9e3779b97f4a7c15)
 			e := b.Noise * math.Sqrt(-2*math.Log(1-float64(z>>40)*0x1p-24)) * math.Cos(2*math.Pi*float64(z&0xffffff)*0x1p-24)
 			pic.Row(y)[i] = raster.Sample16(float32(float64(v)/0xffff + e))
 		}
@@ -337,7 +366,7 @@ func (b *Bracket) Nearness(ctx context.Context, workers int) (*raster.Plane, err
 	}
 	shot := b.Shots()[b.Slices-1]
 	shot.wind = 0
-	sheets, err := b.sheets(ctx, workers, b.layOut(), &shot, &shot.Camera)
+	sheets, err := b.sheets(ctx, workers, b.layOut(), &shot)
 	if err != nil {
 		return nil, err
 	}
@@ -368,9 +397,8 @@ func (b *Bracket) render(ctx context.Context, workers, k int, sharp bool) (*rast
 	if sharp {
 		shot.wind, shot.Gain = 0, 1
 	}
-	ref := &shots[len(shots)-1].Camera
 	s := b.layOut()
-	sheets, err := b.sheets(ctx, workers, s, &shot, ref)
+	sheets, err := b.sheets(ctx, workers, s, &shot)
 	if err != nil {
 		return nil, err
 	}
@@ -381,23 +409,7 @@ func (b *Bracket) render(ctx context.Context, workers, k int, sharp bool) (*rast
 	pic := raster.NewPicture(image.Rect(0, 0, b.Width, b.Height))
 	err = par.DoScratch(ctx, workers, b.Height, func() []float32 { return make([]float32, 8*b.Width) }, func(y int, line []float32) error {
 		sum, front := line[:4*b.Width], line[4*b.Width:]
-		clear(sum)
-		for i := range points {
-			// A sunflower's seeds: evenly over the disc (Vogel, Mathematical
-			// Biosciences 44, 1979).
-			r, phi := math.Sqrt((float64(i)+0.5)/float64(points)), float64(i)*math.Pi*(3-math.Sqrt(5))
-			if sharp {
-				r = 0
-			}
-			u, v := r*math.Cos(phi)*b.BlurPx, r*math.Sin(phi)*b.BlurPx
-			clear(front)
-			for j := len(sheets) - 1; j >= 0; j-- { // from the front to the back
-				sheets[j].through(front, y, u, v, shot.Focus)
-			}
-			for x, c := range front {
-				sum[x] += c
-			}
-		}
+		lookThrough(sum, front, sheets, y, b.BlurPx, shot.Focus, points)
 		row := pic.Row(y)
 		for x := range b.Width {
 			for c := range 3 {
@@ -407,6 +419,27 @@ func (b *Bracket) render(ctx context.Context, workers, k int, sharp bool) (*rast
 		return nil
 	})
 	return pic, err
+}
+
+// lookThrough adds up what line y shows through so many points of the aperture.
+func lookThrough(sum, front []float32, sheets []sheet, y int, blur, focus float64, points int) {
+	clear(sum)
+	for i := range points {
+		// A sunflower's seeds: evenly over the disc (Vogel, Mathematical
+		// Biosciences 44, 1979). The middle alone is a pinhole.
+		r, phi := 0.0, float64(i)*math.Pi*(3-math.Sqrt(5))
+		if points > 1 {
+			r = math.Sqrt((float64(i) + 0.5) / float64(points))
+		}
+		u, v := r*math.Cos(phi)*blur, r*math.Sin(phi)*blur
+		clear(front)
+		for j := len(sheets) - 1; j >= 0; j-- { // from the front to the back
+			sheets[j].through(front, y, u, v, focus)
+		}
+		for x, c := range front {
+			sum[x] += c
+		}
+	}
 }
 
 // through lays the sheet behind what is already in front, as seen in line y
