@@ -81,6 +81,19 @@ impossible are checked and stitched.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Check(ctx, c) },
 	},
 	{
+		name: "focus", short: "merged focus brackets against the truth and published mergers", places: true,
+		long: `Brackets of a rendered shore, with the true spread of a lens at every edge in
+depth, are merged and compared with the same view all in focus. With PLACES, folders
+of two photographs each or files two by two, those pairs are merged instead, and
+what is kept of their edges and their information is told.`,
+		run: func(ctx context.Context, c bench.Config, places []string) (benchReport, error) {
+			if len(places) > 0 {
+				return bench.FocusPairs(ctx, c, places)
+			}
+			return bench.Focus(ctx, c)
+		},
+	},
+	{
 		name: "unrelated", short: "frames that share nothing must not be joined", places: true,
 		long: `Pairs of frames that share nothing are tried: of rendered coasts, and of PLACES,
 photographs or folders of them, each showing a place that no other shows.`,
