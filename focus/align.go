@@ -93,7 +93,7 @@ func Align(ctx context.Context, slicesGiven []*Slice, o Options) (*Plan, error) 
 		return nil, fmt.Errorf("%w: they have hardly a place in common; leave out what belongs to another bracket", ErrNotOneView)
 	}
 	progress = o.stage("choose")
-	if err := p.choose(ctx, sorted, o.Workers, progress); err != nil {
+	if err := p.choose(ctx, sorted, float64(l.shrink), o.Workers, progress); err != nil {
 		return nil, err
 	}
 	return p, nil

@@ -14,7 +14,8 @@ const (
 	// costStep turns a cost in nats into a byte.
 	costStep = 24
 	// smooth1 and smoothMore are what a step to the next slice, or farther,
-	// costs between two cells, in units of costStep to the nat.
+	// costs between two cells, in units of costStep to the nat; of few slices, each
+	// step is more of the range.
 	smooth1, smoothMore = 5, 26
 	// A cell in which no slice has more than trustFrom times the energy of noise
 	// tells nothing; from trustFrom + trustOver on it tells all.
@@ -35,7 +36,7 @@ var bandWeight = [bandsSeen]float64{1, 0.8, 0.3}
 // the order of focus, and a step to a neighbour is cheap, as on ground that runs
 // away; the sum is lowered along eight directions (Hirschmüller 2008). Then no
 // cell may be taken from a slice in which something nearer spreads over it.
-func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress func(float64)) error {
+func (p *Plan) choose(ctx context.Context, looks []*look, shrink float64, workers int, progress func(float64)) error {
 	cell := p.Cell
 	grid := gridOf(p.Crop, cell)
 	gw, gh, n := grid.Dx(), grid.Dy(), len(looks)
@@ -105,8 +106,10 @@ func (p *Plan) choose(ctx context.Context, looks []*look, workers int, progress 
 	}
 	fillFlat(labels, cost, gw, gh, n)
 	progress(0.8)
-	p.BlurPx = spreads(energy, labels, floors, n)
-	keepClear(labels, gw, gh, p.BlurPx, float64(cell))
+	if p.BlurPx, err = p.measureSpread(ctx, looks, labels, sharpest[1], floors[1], shrink, workers); err != nil {
+		return err
+	}
+	p.keepClear(labels, gw, gh)
 	p.setLabels(&blend.Labels{Rect: grid, Cell: cell, L: labels})
 	progress(1)
 	return nil
@@ -195,6 +198,7 @@ func noiseFloors(looks []*look) (floors [bandsSeen]float64) {
 // costs, which lie cell by cell, n to each.
 func cheapest(ctx context.Context, cost []uint8, w, h, n, workers int) ([]int16, error) {
 	sum := make([]uint16, len(cost))
+	step := uint16(max(smooth1, smoothMore/max(1, n-1)))
 	for _, dir := range [...]image.Point{{X: 1}, {X: -1}, {Y: 1}, {Y: -1}, {X: 1, Y: 1}, {X: -1, Y: -1}, {X: 1, Y: -1}, {X: -1, Y: 1}} {
 		starts := pathStarts(dir, w, h)
 		err := par.DoScratch(ctx, workers, len(starts), func() [2][]uint16 { return [2][]uint16{make([]uint16, n), make([]uint16, n)} },
@@ -208,10 +212,10 @@ func cheapest(ctx context.Context, cost []uint8, w, h, n, workers int) ([]int16,
 					for k := range n {
 						best := min(last[k], least+smoothMore)
 						if k > 0 {
-							best = min(best, last[k-1]+smooth1)
+							best = min(best, last[k-1]+step)
 						}
 						if k < n-1 {
-							best = min(best, last[k+1]+smooth1)
+							best = min(best, last[k+1]+step)
 						}
 						line[k] = uint16(cost[at+k]) + best - least
 						sum[at+k] += line[k]
@@ -299,140 +303,4 @@ func pathStarts(dir image.Point, w, h int) (starts []image.Point) {
 		}
 	}
 	return starts
-}
-
-// spreads measures for each pair of neighbours how far what is sharp in one
-// spreads in the next, in pixels: from the median of how much of its detail is
-// left there, which tells the radius of the disc. Over the focus the radii of a
-// thin lens add up.
-func spreads(energy []uint8, labels []int16, floors [bandsSeen]float64, n int) []float64 {
-	gaps := make([]float64, n-1)
-	for g := range gaps {
-		var votes []float64
-		for b := range bandsSeen {
-			var count [512]int
-			total := 0
-			for i, l := range labels {
-				from, to := g, g+1
-				if int(l) == g+1 {
-					from, to = to, from
-				} else if int(l) != g {
-					continue
-				}
-				e, f := energy[(i*n+from)*bandsSeen+b], energy[(i*n+to)*bandsSeen+b]
-				if unpackEnergy(e) < 30*floors[b] {
-					continue
-				}
-				count[256+int(e)-int(f)]++
-				total++
-			}
-			if total < 50 {
-				continue
-			}
-			m, sum := 0, 0
-			for sum < total/2 {
-				sum += count[m]
-				m++
-			}
-			left := math.Exp(-float64(m-256) * logStep)
-			if left > 0.08 && left < 0.9 {
-				votes = append(votes, discRadius(left, b))
-			}
-		}
-		if len(votes) > 0 {
-			gaps[g] = slices.Max(votes)
-		}
-	}
-	// A pair that tells nothing has what the others have.
-	var known []float64
-	for _, g := range gaps {
-		if g > 0 {
-			known = append(known, g)
-		}
-	}
-	usual := 1.0
-	if len(known) > 0 {
-		slices.Sort(known)
-		usual = known[len(known)/2]
-	}
-	for i, g := range gaps {
-		if g == 0 {
-			gaps[i] = usual
-		}
-	}
-	return gaps
-}
-
-// discRadius returns the radius in pixels of the disc that leaves the given
-// share of the energy of a band of a picture whose spectrum falls as 1/f.
-func discRadius(left float64, band int) float64 {
-	share := func(r float64) float64 {
-		var all, kept float64
-		for i := 1; i <= 64; i++ {
-			f := 0.5 * float64(i) / 64 // cycles a sample of the band's level
-			c := math.Cos(math.Pi * f)
-			low := c * c * c * c // of the pyramid's kernel
-			e := (1 - low*low) * (1 - low*low) / f
-			x := 2 * math.Pi * f * math.Ldexp(r, -band)
-			t := 1.0
-			if x > 1e-3 {
-				t = 2 * math.J1(x) / x
-			}
-			all += e
-			kept += e * t * t
-		}
-		return kept / all
-	}
-	lo, hi := 0.0, math.Ldexp(4, band)
-	for range 30 {
-		if mid := (lo + hi) / 2; share(mid) > left {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return (lo + hi) / 2
-}
-
-// keepClear lowers labels so that no cell is taken from a slice in which a
-// nearer thing beside it spreads over it: the farthest that is clear is taken.
-// What lies close beside a near edge is then as soft as in that slice, but has
-// no halo.
-func keepClear(labels []int16, w, h int, gaps []float64, cell float64) {
-	n := len(gaps) + 1
-	allowed := slices.Clone(labels)
-	reach := make([]float64, n) // of what is sharp in a slice, in slice k
-	for y := range h {
-		for x := range w {
-			l := int(labels[y*w+x])
-			far := l
-			for _, d := range [...]image.Point{{X: 1}, {X: -1}, {Y: 1}, {Y: -1}} {
-				if q := image.Pt(x, y).Add(d); q.X >= 0 && q.X < w && q.Y >= 0 && q.Y < h {
-					far = max(far, int(labels[q.Y*w+q.X]))
-				}
-			}
-			if far <= l+1 {
-				continue // no edge in depth
-			}
-			reach[l] = 0
-			for k := l + 1; k < n; k++ {
-				reach[k] = reach[k-1] + gaps[k-1]
-			}
-			r := int(math.Ceil(reach[n-1] / cell))
-			for dy := -r; dy <= r; dy++ {
-				for dx := -r; dx <= r; dx++ {
-					qx, qy := x+dx, y+dy
-					if qx < 0 || qx >= w || qy < 0 || qy >= h || int(labels[qy*w+qx]) <= l {
-						continue
-					}
-					dist := cell * (math.Hypot(float64(dx), float64(dy)) - 0.5)
-					i := qy*w + qx
-					for int(allowed[i]) > l && reach[allowed[i]] > dist {
-						allowed[i]--
-					}
-				}
-			}
-		}
-	}
-	copy(labels, allowed)
 }

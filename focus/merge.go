@@ -14,7 +14,7 @@ import (
 )
 
 // Merge makes the picture of a Plan and its slices. It has the size of
-// Plan.Crop. Each slice is read once, and let go before the next.
+// Plan.Crop. Where something nearer spreads over a slice, its spread is taken off. Each slice is read once, and let go before the next.
 func Merge(ctx context.Context, p *Plan, given []*Slice, o Options) (*raster.Picture, error) {
 	if err := o.Validate(); err != nil {
 		return nil, err
@@ -27,6 +27,9 @@ func Merge(ctx context.Context, p *Plan, given []*Slice, o Options) (*raster.Pic
 			tiles = append(tiles, image.Rect(x, y, x+mergeTile, y+mergeTile).Intersect(r))
 		}
 	}
+	// What is nearer than the slice that is being added, and the same before that.
+	nearer := raster.NewPicture(r)
+	curve := newCurve(given[0].transfer)
 	progress := o.stage("merge")
 	for k := range p.Frames {
 		f := &p.Frames[k]
@@ -41,12 +44,13 @@ func Merge(ctx context.Context, p *Plan, given []*Slice, o Options) (*raster.Pic
 			}
 			sampler := warp.NewSampler(img, f.Pose.Camera(p.Width, p.Height), p.view(), warp.Options{Kernel: warp.Lanczos3, Light: lightOf(f.Gain, s.transfer)})
 			err = par.DoScratch(ctx, o.Workers, len(tiles), func() *mergeScratch { return newMergeScratch() }, func(i int, m *mergeScratch) error {
-				m.add(pic, p.Labels, k, tiles[i], sampler)
+				m.add(p, pic, nearer, k, tiles[i], sampler, curve)
 				return nil
 			})
 			if err != nil {
 				return nil, err
 			}
+			copy(nearer.Pix, pic.Pix)
 		}
 		progress(float64(k+1) / float64(len(p.Frames)))
 	}
@@ -87,6 +91,7 @@ func lightOf(gain [3]float64, t *blend.Transfer) *warp.Light {
 type mergeScratch struct {
 	rgb    [3]*raster.Plane
 	weight []float32
+	veil   veil
 }
 
 func newMergeScratch() *mergeScratch {
@@ -97,20 +102,44 @@ func newMergeScratch() *mergeScratch {
 	return m
 }
 
-// add adds what slice k gives to a tile. Its weight at a pixel is the share that
-// the cells around the pixel, weighted linearly, give to it: these sum to one
-// over the slices.
-func (m *mergeScratch) add(pic *raster.Picture, labels *blend.Labels, k int, r image.Rectangle, s *warp.Sampler) {
-	if cap(m.weight) < r.Dx()*r.Dy() {
-		m.weight = make([]float32, mergeTile*mergeTile)
+// add adds what slice k gives to a tile, less what nearer things spread over it.
+func (m *mergeScratch) add(p *Plan, pic, nearer *raster.Picture, k int, r image.Rectangle, s *warp.Sampler, curve *curve) {
+	var used bool
+	if m.weight, used = weights(m.weight, p.Labels, k, r); !used {
+		return
 	}
-	m.weight = m.weight[:r.Dx()*r.Dy()]
+	for c := range m.rgb {
+		m.rgb[c].Reset(r)
+	}
+	s.Fill(&m.rgb, nil, r)
+	m.veil.lift(p, nearer, k, r, &m.rgb, curve)
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		out := pic.Row(y)[3*r.Min.X:][:3*r.Dx()]
+		for i, w := range m.weight[(y-r.Min.Y)*r.Dx():][:r.Dx()] {
+			if w == 0 {
+				continue
+			}
+			for c := range 3 {
+				v := w * max(0, min(1, m.rgb[c].Pix[(y-r.Min.Y)*r.Dx()+i]))
+				out[3*i+c] = uint16(min(0xffff, uint32(out[3*i+c])+uint32(raster.Sample16(v))))
+			}
+		}
+	}
+}
+
+// weights writes the weight of slice k at each pixel of r, growing dst if it is too
+// small: the share that the cells around the pixel, weighted linearly, give to it.
+// These sum to one over the slices. used is false if all are zero.
+func weights(dst []float32, labels *blend.Labels, k int, r image.Rectangle) (_ []float32, used bool) {
+	if cap(dst) < r.Dx()*r.Dy() {
+		dst = make([]float32, r.Dx()*r.Dy())
+	}
+	dst = dst[:r.Dx()*r.Dy()]
 	cell := labels.Cell
-	used := false
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		cy := int(math.Floor((float64(y)+0.5)/float64(cell) - 0.5))
 		fy := float32((float64(y)+0.5)/float64(cell) - 0.5 - float64(cy))
-		row := m.weight[(y-r.Min.Y)*r.Dx():][:r.Dx()]
+		row := dst[(y-r.Min.Y)*r.Dx():][:r.Dx()]
 		for i := range row {
 			x := r.Min.X + i
 			cx := int(math.Floor((float64(x)+0.5)/float64(cell) - 0.5))
@@ -132,25 +161,7 @@ func (m *mergeScratch) add(pic *raster.Picture, labels *blend.Labels, k int, r i
 			used = used || w > 0
 		}
 	}
-	if !used {
-		return
-	}
-	for c := range m.rgb {
-		m.rgb[c].Reset(r)
-	}
-	s.Fill(&m.rgb, nil, r)
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		out := pic.Row(y)[3*r.Min.X:][:3*r.Dx()]
-		for i, w := range m.weight[(y-r.Min.Y)*r.Dx():][:r.Dx()] {
-			if w == 0 {
-				continue
-			}
-			for c := range 3 {
-				v := w * max(0, min(1, m.rgb[c].Pix[(y-r.Min.Y)*r.Dx()+i]))
-				out[3*i+c] = uint16(min(0xffff, uint32(out[3*i+c])+uint32(raster.Sample16(v))))
-			}
-		}
-	}
+	return dst, used
 }
 
 // Evidence returns a picture of the cells, one pixel each, that shows which
