@@ -236,13 +236,27 @@ func (p *Plan) reach(j, k int) (r float64) {
 	return r
 }
 
+// known reports whether the radius to which slice j's part spreads in slice k is
+// known well enough to take it off again. What is taken from a slice lies within half
+// a step of its focus to either side, so the radius is off by as much: a bracket of two
+// slices tells nothing, one of many small steps all that matters.
+func (p *Plan) known(j, k int) bool {
+	step := p.BlurPx[j]
+	if j > 0 {
+		step = max(step, p.BlurPx[j-1])
+	}
+	return p.reach(j, k) >= surelyKnown*step
+}
+
 const (
 	// mostCover is how much of a cell what is nearer may cover by its spread: so
-	// much Merge can take off again.
-	mostCover = 0.6
+	// much Merge can take off again. Of what it can't, leastCover.
+	mostCover, leastCover = 0.6, 0.1
 	// leastReach in pixels is the least radius that counts: beneath, interpolation
 	// spreads as much.
 	leastReach = 1.
+	// surelyKnown is how many steps a radius must have.
+	surelyKnown = 1.8
 )
 
 // keepClear lowers labels so that no cell is taken from a slice in which nearer
@@ -282,12 +296,17 @@ func (p *Plan) keepClear(labels []int16, w, h int) {
 	}
 }
 
-// cover returns the share of cell (x, y) that what is nearer covers in slice k.
+// cover returns the share of cell (x, y) that what is nearer covers in slice k, or
+// more if Merge can't take it off.
 func (p *Plan) cover(near []int16, w, h, x, y, k int) (share float64) {
 	cell := float64(p.Cell)
-	reach := make([]float64, k)
+	reach, counts := make([]float64, k), make([]float64, k)
 	for j := range reach {
 		reach[j] = p.reach(j, k)
+		counts[j] = cell * cell / (math.Pi * reach[j] * reach[j])
+		if !p.known(j, k) {
+			counts[j] *= mostCover / leastCover
+		}
 	}
 	r := int(math.Ceil(reach[0] / cell))
 	for v := max(0, y-r); v <= min(h-1, y+r); v++ {
@@ -298,7 +317,7 @@ func (p *Plan) cover(near []int16, w, h, x, y, k int) (share float64) {
 			}
 			dx, dy := float64(u-x)*cell, float64(v-y)*cell
 			if dx*dx+dy*dy <= reach[j]*reach[j] {
-				share += cell * cell / (math.Pi * reach[j] * reach[j])
+				share += counts[j]
 			}
 		}
 	}

@@ -53,7 +53,7 @@ func (v *veil) lift(p *Plan, nearer *raster.Picture, k int, r image.Rectangle, r
 	veiled := false
 	for j := range k {
 		reach := p.reach(j, k)
-		if !present[j] || reach < leastReach {
+		if !present[j] || reach < leastReach || !p.known(j, k) {
 			continue
 		}
 		if !veiled {
