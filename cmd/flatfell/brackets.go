@@ -95,8 +95,12 @@ func mergeBrackets(ctx context.Context, positions []position, out string, worker
 			}
 			given[i] = append(given[i], s)
 		}
-		if plans[i], err = focus.Align(ctx, given[i], o); err != nil {
-			return nil, fmt.Errorf("%s: %w", p.folder, err)
+		plans[i], err = focus.Align(ctx, given[i], o)
+		if _, named := errors.AsType[*photo.Error](err); err != nil && !named {
+			err = fmt.Errorf("%s: %w", p.folder, err)
+		}
+		if err != nil {
+			return nil, err
 		}
 		o.Like = plans[0]
 		progress.report("align", float64(i+1)/float64(len(positions)))

@@ -37,6 +37,7 @@ func TestScripts(t *testing.T) {
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"row":     cmdRow,
 			"broken":  cmdBroken,
+			"bracket": cmdBracket,
 			"picture": cmdPicture,
 			"files":   cmdFiles,
 			"status":  cmdStatus,
@@ -82,6 +83,30 @@ func cmdRow(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Check(err)
 		path := filepath.Join(dir, fmt.Sprintf("%d.%s", i+1, *ending))
 		ts.Check(photo.Write(context.Background(), path, pic, photo.WriteOptions{Bits: *bits, Overwrite: true}))
+	}
+}
+
+// cmdBracket renders a small row of focus brackets of three slices: bracket
+// [options] DIR writes DIR/position-1/1.png, 2.png, ….
+func cmdBracket(ts *testscript.TestScript, neg bool, args []string) {
+	fs := pflag.NewFlagSet("bracket", pflag.ContinueOnError)
+	positions := fs.Int("positions", 1, "of the camera")
+	ts.Check(fs.Parse(args))
+	if neg || fs.NArg() != 1 {
+		ts.Fatalf("usage: bracket [options] DIR")
+	}
+	b := scene.Bracket{
+		Seed: 5, Width: 240, Height: 360, Slices: 3, BlurPx: 3, Breathing: 0.02, ShiftPx: 1, Noise: 0.005,
+		Positions: *positions, Step: 22 * geom.Degree,
+	}
+	for ; b.Position < *positions; b.Position++ {
+		dir := filepath.Join(ts.MkAbs(fs.Arg(0)), fmt.Sprintf("position-%d", b.Position+1))
+		ts.Check(os.MkdirAll(dir, 0o777))
+		for k := range b.Slices {
+			pic, err := b.Slice(context.Background(), 0, k)
+			ts.Check(err)
+			ts.Check(photo.Write(context.Background(), filepath.Join(dir, fmt.Sprintf("%d.png", k+1)), pic, photo.WriteOptions{Bits: 8}))
+		}
 	}
 }
 
