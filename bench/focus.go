@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"flatfell.example/focus"
 	"flatfell.example/geom"
@@ -41,6 +42,8 @@ type FocusScene struct {
 	// deviation of the noise beside their border in the nearer one over that in the
 	// farther.
 	Noise []float64
+	// Seconds is the time to align and merge, for each megapixel of a slice.
+	Seconds float64
 }
 
 // FocusQuality compares a merger with the truth: PSNR in dB, SSIM of the luma,
@@ -87,7 +90,8 @@ func Focus(ctx context.Context, c Config) (*FocusResult, error) {
 		}
 		res.Slices = len(shots.clean)
 		res.Scenes = append(res.Scenes, *s)
-		c.Note(fmt.Sprintf("seed %d: %.2f dB, plain %.2f, guided %.2f", seed, s.Merged.PSNR, s.Plain.PSNR, s.Guided.PSNR))
+		c.Note(fmt.Sprintf("bracket %d: %.2f dB (plain %.2f, guided %.2f), SSIM %.4f, at edges in depth %.2f dB, alignment %.3f px",
+			seed, s.Merged.PSNR, s.Plain.PSNR, s.Guided.PSNR, s.Merged.SSIM, s.Merged.Edges, median(s.AlignPx)))
 		c.Progress(float64(seed+1) / float64(c.Seeds))
 	}
 	return res, nil
@@ -135,6 +139,7 @@ func (c Config) focusScene(ctx context.Context, shots *bracketShots) (*FocusScen
 	}
 	res := &FocusScene{Seed: shots.plan.Seed}
 	o := focus.Options{Workers: c.Workers}
+	began := time.Now()
 	p, err := focus.Align(ctx, given, o)
 	if errors.Is(err, focus.ErrNotOneView) {
 		res.Refused = true
@@ -148,6 +153,7 @@ func (c Config) focusScene(ctx context.Context, shots *bracketShots) (*FocusScen
 	if err != nil {
 		return nil, err
 	}
+	res.Seconds = time.Since(began).Seconds() / (float64(n*p.Width*p.Height) / 1e6)
 	truth := cut(shots.truth, p.Crop)
 	edges := shots.depthEdges(p)
 	res.Merged = qualityOf(pic, truth, edges)
@@ -361,7 +367,7 @@ func (r *FocusResult) Bars() []Bar {
 
 // String returns the bars and the brackets in Markdown.
 func (r *FocusResult) String() string {
-	t := &table{head: []string{"bracket", "PSNR dB", "plain", "guided", "best", "SSIM", "plain", "guided", "at edges dB", "plain", "guided", "best", "alignment px: median", "worst", "noise: least", "most"}}
+	t := &table{head: []string{"bracket", "PSNR dB", "plain", "guided", "best", "SSIM", "plain", "guided", "at edges dB", "plain", "guided", "best", "alignment px: median", "worst", "noise: least", "most", "s a MP"}}
 	for i := range r.Scenes {
 		s := &r.Scenes[i]
 		if s.Refused {
@@ -373,7 +379,7 @@ func (r *FocusResult) String() string {
 		t.add(fmt.Sprint(s.Seed), db(s.Merged.PSNR), db(s.Plain.PSNR), db(s.Guided.PSNR), db(s.Best.PSNR),
 			four(s.Merged.SSIM), four(s.Plain.SSIM), four(s.Guided.SSIM),
 			db(s.Merged.Edges), db(s.Plain.Edges), db(s.Guided.Edges), db(s.Best.Edges),
-			figure(median(s.AlignPx)), figure(quantile(s.AlignPx, 1)), figure(quantile(s.Noise, 0)), figure(quantile(s.Noise, 1)))
+			figure(median(s.AlignPx)), figure(quantile(s.AlignPx, 1)), figure(quantile(s.Noise, 0)), figure(quantile(s.Noise, 1)), fmt.Sprintf("%.2f", s.Seconds))
 	}
 	return report(fmt.Sprintf("Focus: %d brackets of %d slices of %d × %d pixels", len(r.Scenes), r.Slices, r.Width, r.Height), r.Bars(), t)
 }

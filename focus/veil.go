@@ -45,8 +45,8 @@ func (v *veil) lift(p *Plan, nearer *raster.Picture, k int, r image.Rectangle, r
 	around := r.Inset(-wide).Intersect(nearer.Rect)
 	cell := p.Labels.Cell
 	var present [maxSlices]bool
-	for y := around.Min.Y / cell; y <= (around.Max.Y-1)/cell; y++ {
-		for x := around.Min.X / cell; x <= (around.Max.X-1)/cell; x++ {
+	for y := around.Min.Y/cell - 1; y <= around.Max.Y/cell; y++ { // weights reach a cell farther
+		for x := around.Min.X/cell - 1; x <= around.Max.X/cell; x++ {
 			present[p.Labels.At(x, y)] = true
 		}
 	}
@@ -58,8 +58,12 @@ func (v *veil) lift(p *Plan, nearer *raster.Picture, k int, r image.Rectangle, r
 		}
 		if !veiled {
 			veiled = true
-			v.spread = append(v.spread[:0], make([][4]float32, r.Dx()*r.Dy())...)
-			v.total(p, around, k)
+			if n := r.Dx() * r.Dy(); cap(v.spread) < n {
+				v.spread = make([][4]float32, n)
+			}
+			v.spread = v.spread[:r.Dx()*r.Dy()]
+			clear(v.spread)
+			v.total(p, around, present[:k])
 		}
 		v.add(p, nearer, j, reach, around, r, t)
 	}
@@ -78,16 +82,21 @@ func (v *veil) lift(p *Plan, nearer *raster.Picture, k int, r image.Rectangle, r
 	}
 }
 
-// total writes the sum of the weights of the slices before k.
-func (v *veil) total(p *Plan, around image.Rectangle, k int) {
+// total writes the sum of the weights of the slices that are present.
+func (v *veil) total(p *Plan, around image.Rectangle, present []bool) {
 	n := around.Dx() * around.Dy()
-	v.all = append(v.all[:0], make([]float32, n)...)
-	for j := range k {
-		var used bool
-		if v.matte, used = weights(v.matte, p.Labels, j, around); used {
-			for i, w := range v.matte {
-				v.all[i] += w
-			}
+	if cap(v.all) < n {
+		v.all = make([]float32, n)
+	}
+	v.all = v.all[:n]
+	clear(v.all)
+	for j, there := range present {
+		if !there {
+			continue
+		}
+		v.matte, _ = weights(v.matte, p.Labels, j, around)
+		for i, w := range v.matte {
+			v.all[i] += w
 		}
 	}
 }
