@@ -8,8 +8,12 @@
 // Align reads each slice once: how much fine detail each cell of some pixels
 // has, and a reduced luma. From that it finds the order from near to far, the
 // pose of each slice against its neighbour (breathing changes scale and radial
-// distortion), and its exposure. Merge chooses a slice for each cell, and reads
-// each slice once more for the cells that are its own.
+// distortion), its exposure, and a slice for each cell. Merge reads each slice once
+// more for the cells that are its own, and takes off them what nearer things spread
+// over them.
+//
+// The brackets of a row are aligned one like the other ([Options.Like]) and cut to the
+// same part ([CropAlike]), so that what Merge makes of them are frames of one lens.
 //
 // Sources: P. Burt & R. Kolczynski, "Enhanced image capture through fusion",
 // ICCV 1993 (selection by the energy of bands); H. Hirschmüller, "Stereo
