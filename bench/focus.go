@@ -365,8 +365,8 @@ func (r *FocusResult) Bars() []Bar {
 	}
 }
 
-// String returns the bars and the brackets in Markdown.
-func (r *FocusResult) String() string {
+// Report is the bars and the brackets.
+func (r *FocusResult) Report() Report {
 	t := &table{head: []string{"bracket", "PSNR dB", "plain", "guided", "best", "SSIM", "plain", "guided", "at edges dB", "plain", "guided", "best", "alignment px: median", "worst", "noise: least", "most", "s a MP"}}
 	for i := range r.Scenes {
 		s := &r.Scenes[i]

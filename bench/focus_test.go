@@ -95,7 +95,7 @@ func TestFocusSmall(t *testing.T) {
 	if m := median(s.AlignPx); !(m < 0.15) {
 		t.Errorf("slices off by %.3f px in the median", m)
 	}
-	if text := r.String(); !strings.Contains(text, "## Focus: 1 brackets of 8 slices of 200 × 300 pixels") || !strings.Contains(text, "alignment, median") {
+	if text := r.Report().String(); !strings.Contains(text, "## Focus: 1 brackets of 8 slices of 200 × 300 pixels") || !strings.Contains(text, "alignment, median") {
 		t.Error(text)
 	}
 }

@@ -125,8 +125,8 @@ func (r *FocusPairsResult) Bars() []Bar {
 	}
 }
 
-// String returns the bars and the pairs in Markdown.
-func (r *FocusPairsResult) String() string {
+// Report is the bars and the pairs.
+func (r *FocusPairsResult) Report() Report {
 	t := &table{head: []string{"pair", "Q^AB/F", "plain", "guided", "Q_MI", "plain", "guided"}}
 	add := func(name string, v func(f func(*FocusPair) float64) float64) {
 		cell := func(f func(*FocusPair) float64) string { return fmt.Sprintf("%.4f", v(f)) }

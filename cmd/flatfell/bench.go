@@ -81,17 +81,10 @@ impossible are checked and stitched.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Check(ctx, c) },
 	},
 	{
-		name: "focus", short: "merged focus brackets against the truth and published mergers", places: true,
+		name: "focus", short: "merged focus brackets against the truth and published mergers",
 		long: `Brackets of a rendered shore, with the true spread of a lens at every edge in
-depth, are merged and compared with the same view all in focus. With PLACES, folders
-of two photographs each or files two by two, those pairs are merged instead, and
-what is kept of their edges and their information is told.`,
-		run: func(ctx context.Context, c bench.Config, places []string) (benchReport, error) {
-			if len(places) > 0 {
-				return bench.FocusPairs(ctx, c, places)
-			}
-			return bench.Focus(ctx, c)
-		},
+depth, are merged and compared with the same view all in focus.`,
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Focus(ctx, c) },
 	},
 	{
 		name: "unrelated", short: "frames that share nothing must not be joined", places: true,
@@ -100,6 +93,20 @@ photographs or folders of them, each showing a place that no other shows.`,
 		run: func(ctx context.Context, c bench.Config, places []string) (benchReport, error) {
 			return bench.Unrelated(ctx, c, places)
 		},
+	},
+}
+
+// pairsMeasurement needs photographs, so that it is none of all.
+var pairsMeasurement = measurement{
+	name: "pairs", short: "what mergers keep of pairs of photographs that differ in focus", places: true,
+	long: `PLACES are folders of two photographs each, or files that are taken two by two. Each
+pair is merged, also by two published mergers, and what is kept of their edges and
+their information is told.`,
+	run: func(ctx context.Context, c bench.Config, places []string) (benchReport, error) {
+		if len(places) == 0 {
+			return nil, usagef("flatfell bench pairs", "no photographs given; name folders of two each, or files")
+		}
+		return bench.FocusPairs(ctx, c, places)
 	},
 }
 
@@ -127,7 +134,7 @@ Everything but the speed, in some minutes:
 	}
 	all := measurement{short: "all of these, one after the other", long: `All measurements are made with their own numbers of rows: half a day, or with
 --quick some minutes.`, places: true}
-	cmd.AddCommand(benchCommand("all", &all, measurements), newBenchSpeed())
+	cmd.AddCommand(benchCommand("all", &all, measurements), benchCommand(pairsMeasurement.name, &pairsMeasurement, []measurement{pairsMeasurement}), newBenchSpeed())
 	return cmd
 }
 
