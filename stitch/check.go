@@ -478,13 +478,13 @@ func (c *checker) predict() error {
 		ideal.setCamera(cam)
 		level.Frames = append(level.Frames, ideal)
 	}
-	if err := planOutput(sol, Options{}); err != nil {
+	if err := planOutput(sol, Options{}, 1); err != nil {
 		return nil // no rectangle inside: the joins are judged all the same
 	}
 	const cm = 2.54 / 300
 	out := &CheckOutput{Width: sol.Output.Width, Height: sol.Output.Height}
 	out.WidthCM, out.HeightCM = cm*float64(out.Width), cm*float64(out.Height)
-	if planOutput(&level, Options{}) == nil {
+	if planOutput(&level, Options{}, 1) == nil {
 		a, b := float64(out.Width)*float64(out.Height), float64(level.Output.Width)*float64(level.Output.Height)
 		out.LossPercent = max(0, 100*(1-a/b))
 	}

@@ -73,8 +73,16 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	if err := checkKeep(frames, o.Keep); err != nil {
 		return err
 	}
-	if err := planOutput(sol, o); err != nil {
+	if err := planOutput(sol, o, 1); err != nil {
 		return err
+	}
+	if o.MaxWidth > 0 && sol.Output.Width > o.MaxWidth {
+		full := sol
+		var err error
+		if sol, frames, err = reduce(full, frames, o); err != nil {
+			return err
+		}
+		defer func() { full.Output, full.Stages, full.PeakMemoryBytes = sol.Output, sol.Stages, sol.PeakMemoryBytes }()
 	}
 	view, err := sol.Output.View()
 	if err != nil {
