@@ -20,6 +20,7 @@ func (s *stitchCommand) checkOutputs(inputs []string) error {
 	return checkOutputs(s.usage, inputs, []plannedOutput{
 		{"--output", s.out, photo.CheckWritable},
 		{"--preview", s.preview, checkPreview},
+		{"--report", s.report, checkReport},
 		{"--solution", s.solution, photo.CheckWhole},
 	}, s.overwrite)
 }

@@ -30,6 +30,7 @@ var stitchStages = []stage{
 	{"seams", "choosing seams", 23},
 	{"blend", "blending", 404},
 	{"write", "writing", 177},
+	{"examine", "examining", 0},
 }
 
 // renderStages are those of rendering again, in the same proportions.

@@ -17,25 +17,27 @@ import (
 // stitchCommand is the command line of flatfell stitch, and of flatfell crop,
 // which does the second half of it.
 type stitchCommand struct {
-	out, solution, preview string
+	out, solution, preview, report string
+	// typed is the command line, for the report.
+	typed []string
 	// from is the solution that flatfell crop renders; "" means to search.
-	from    string
-	small   bool // --preview of flatfell crop
-	surface surfaceFlag
-	crop    cropFlag
-	offset  offsetFlag
-	keep    keepFlag
-	level   levelFlag
-	centre  centreFlag
-	focalMM, focalPx              positiveFlag
-	sensor                        sensorFlag
-	bits                          bitsFlag
-	compression                   compressionFlag
-	quality, workers              countFlag
-	seed                          seedFlag
-	memory                        memoryFlag
-	undistorted, allowMissing     bool
-	overwrite, quiet, json        bool
+	from                      string
+	small                     bool // --preview of flatfell crop
+	surface                   surfaceFlag
+	crop                      cropFlag
+	offset                    offsetFlag
+	keep                      keepFlag
+	level                     levelFlag
+	centre                    centreFlag
+	focalMM, focalPx          positiveFlag
+	sensor                    sensorFlag
+	bits                      bitsFlag
+	compression               compressionFlag
+	quality, workers          countFlag
+	seed                      seedFlag
+	memory                    memoryFlag
+	undistorted, allowMissing bool
+	overwrite, quiet, json    bool
 }
 
 // maxWorkers bounds --workers: more only waste memory on buffers.
@@ -70,6 +72,7 @@ An old lens that tells the camera nothing:
 	files.StringVarP(&s.out, "output", "o", "", "the picture to write: `FILE` ending in .jpg, .png or .tif")
 	files.StringVar(&s.solution, "solution", "", "also write how the frames lie and how sure that is, as JSON, to `FILE`")
 	files.StringVar(&s.preview, "preview", "", "also write a small JPEG, at most 2048 pixels wide, to `FILE`")
+	files.StringVar(&s.report, "report", "", "also write a page about the run, to look through in a browser, to `FILE` ending in .html; tiles of a large picture lie in FILE-tiles beside it")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
 	row := newGroup("The row")
 	row.Var(&s.focalMM, "focal-mm", "focal length in millimetres, if the files do not tell it or tell it wrongly")
@@ -126,6 +129,7 @@ func (s *stitchCommand) usage(format string, a ...any) error {
 }
 
 func (s *stitchCommand) run(cmd *cobra.Command, args []string) error {
+	s.typed = typed(cmd, args)
 	if err := s.check(cmd, args); err != nil {
 		return err
 	}
@@ -151,6 +155,9 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		return nil, err
 	}
 	if err := s.checkOutputs(paths); err != nil {
+		return nil, err
+	}
+	if err := s.checkTiles(paths); err != nil {
 		return nil, err
 	}
 	frames := make([]*stitch.Frame, len(paths))
@@ -186,7 +193,8 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	if err != nil {
 		return nil, err
 	}
-	if err := s.write(ctx, pic, sol, origin); err != nil {
+	report := func() error { return s.writeReport(ctx, sol, frames, pic, o) }
+	if err := s.write(ctx, pic, sol, origin, report); err != nil {
 		return nil, err
 	}
 	progress.end()
@@ -279,8 +287,8 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 	return bits
 }
 
-// write writes the picture, its preview and its solution.
-func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution, origin *stitch.Origin) error {
+// write writes the picture, its preview, its report and its solution.
+func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution, origin *stitch.Origin, report func() error) error {
 	began := time.Now()
 	timed := func() {
 		sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
@@ -293,6 +301,7 @@ func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *st
 			})
 		}},
 		{s.preview, func() error { return writePreview(ctx, s.preview, pic, origin, s.overwrite, s.workers.n) }},
+		{s.report, report},
 		{s.solution, func() error {
 			timed() // it tells the time of the others
 			return photo.WriteWhole(ctx, s.solution, s.overwrite, sol)
