@@ -91,9 +91,11 @@ type CheckReport struct {
 	// Frames and Pairs go from left to right; each pair is of two frames that
 	// follow each other there. Parts that don't join follow each other in the
 	// order in which they were taken.
-	Frames   []CheckFrame `json:"frames"`
-	Pairs    []CheckPair  `json:"pairs"`
-	Findings []Finding    `json:"findings"`
+	Frames []CheckFrame `json:"frames"`
+	// FieldDeg is how much a frame sees, across and up and down.
+	FieldDeg [2]float64  `json:"field_deg"`
+	Pairs    []CheckPair `json:"pairs"`
+	Findings []Finding   `json:"findings"`
 	// Output is the picture that the row will make; nil if it does not join.
 	Output  *CheckOutput `json:"output,omitempty"`
 	Seconds float64      `json:"seconds"`
@@ -441,6 +443,8 @@ func (c *checker) measure(ctx context.Context) error {
 		if f.at >= 0 {
 			cam := c.camera(f)
 			yaw, pitch, roll := cam.CamFromWorld.YawPitchRoll()
+			across, up := cam.ViewAngles()
+			c.report.FieldDeg = [2]float64{across.Degrees(), up.Degrees()}
 			cf.YawDeg, cf.PitchDeg, cf.RollDeg = yaw.Degrees(), pitch.Degrees(), roll.Degrees()
 		}
 	}

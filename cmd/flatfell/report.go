@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"image"
 	"io/fs"
 	"net/url"
 	"os"
@@ -17,6 +18,7 @@ import (
 
 	"flatfell.example/internal/photo"
 	pages "flatfell.example/internal/report"
+	"flatfell.example/raster"
 	"flatfell.example/stitch"
 )
 
@@ -149,4 +151,15 @@ func typed(cmd *cobra.Command, args []string) []string {
 		}
 	})
 	return line
+}
+
+// thumbnail is a picture made small by a whole number, its longer side no less than
+// long pixels.
+func thumbnail(ctx context.Context, img image.Image, long int) (pages.Thumbnail, error) {
+	small, err := raster.Shrink(ctx, 1, img, max(1, max(img.Bounds().Dx(), img.Bounds().Dy())/long))
+	if err != nil {
+		return pages.Thumbnail{}, err
+	}
+	b, err := photo.JPEGBytes(ctx, small, 82)
+	return pages.Thumbnail{JPEG: b, Width: small.Rect.Dx(), Height: small.Rect.Dy()}, err
 }

@@ -1,12 +1,17 @@
 package report
 
 import (
+	"bytes"
 	"context"
 	"encoding/base64"
 	"fmt"
+	"image"
+	"io"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -19,7 +24,12 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"flatfell.example/card"
+	"flatfell.example/focus"
+	"flatfell.example/geom"
+	"flatfell.example/internal/photo"
 	"flatfell.example/internal/scene"
+	"flatfell.example/plan"
 	"flatfell.example/raster"
 	"flatfell.example/stitch"
 )
@@ -288,4 +298,76 @@ func TestRunPage(t *testing.T) {
 		t.Error("the frame as it came is not shown")
 	}
 	checkLooks(t, ctx, "run")
+}
+
+// TestOtherPages: the pages without a script, in the same browser.
+func TestOtherPages(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	small := raster.NewPicture(image.Rect(0, 0, 16, 24))
+	thumb, err := photo.JPEGBytes(t.Context(), small, 80)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const hostile = `<img src=x onerror=alert(1)>'"&{{.}}-a-long-name-of-a-photograph-that-does-not-end-0123456789.jpg`
+	row, err := plan.New(plan.Request{
+		Camera: plan.Camera{FocalMM: 23, LongMM: 23.5, ShortMM: 15.6, LongPx: 6240, ShortPx: 4160, Portrait: true},
+		Wish:   plan.Wish{Coverage: 120 * geom.Degree},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sheet strings.Builder
+	err = Sheet(t.Context(), &sheet, &card.Result{
+		Shots: []card.Shot{{Files: []string{hostile}, Width: 160, Height: 240, Small: small}, {Files: []string{"2.jpg"}, Small: small}},
+		Sets:  []card.Set{{Name: "01-row", Kind: card.Row, Positions: [][]int{{0}, {1}}, Overlaps: []float64{0.3}, Notes: []string{hostile}}},
+	}, []string{"flatfell", "sort", hostile}, "1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	pages := map[string]io.WriterTo{
+		"sheet": strings.NewReader(sheet.String()),
+		"plan":  Plan{Plan: row, Title: hostile, Command: []string{"flatfell", "plan", hostile}, Version: "1"},
+		"check": Check{
+			Report: &stitch.CheckReport{
+				Verdict: stitch.Reshoot, FieldDeg: [2]float64{38, 54},
+				Frames:   []stitch.CheckFrame{{File: hostile, YawDeg: -12}, {File: "2.jpg", YawDeg: 13, RollDeg: 2}},
+				Pairs:    []stitch.CheckPair{{A: 0, B: 1, Verdict: stitch.Weak, Overlap: 0.34, TurnDeg: 25, Matches: 100, Inliers: 20, ExposureStops: 0.7}},
+				Findings: []stitch.Finding{{Kind: stitch.FoundRoll, Frames: []int{1}, Reshoot: true, Text: hostile + " is rolled by 2°."}},
+				Output:   &stitch.CheckOutput{Width: 9000, Height: 5000, WidthCM: 76, HeightCM: 42, LossPercent: 4},
+			},
+			Thumbnails: []Thumbnail{{thumb, 16, 24}, {thumb, 16, 24}}, Command: []string{"flatfell", "check", hostile}, Version: "1",
+		},
+		"stack": Stack{
+			File: hostile, Width: 4000, Height: 6000, Names: []string{hostile, "b.jpg"},
+			Plan:     &focus.Plan{Frames: []focus.Placed{{Index: 1, Share: 0.6, Gain: [3]float64{1, 1, 1}}, {Index: 0, Share: 0.4, Gain: [3]float64{1, 1, 1}}}, BlurPx: []float64{3}},
+			Overview: Thumbnail{thumb, 16, 24}, From: Thumbnail{thumb, 16, 24}, Command: []string{"flatfell", "stack", hostile}, Version: "1",
+		},
+	}
+	for _, name := range slices.Sorted(maps.Keys(pages)) {
+		t.Run(name, func(t *testing.T) {
+			var page bytes.Buffer
+			if _, err := pages[name].WriteTo(&page); err != nil {
+				t.Fatal(err)
+			}
+			for _, bad := range []string{"<img src=x", "ZgotmplZ"} {
+				if strings.Contains(page.String(), bad) {
+					t.Errorf("the page holds %s", bad)
+				}
+			}
+			ctx := browser(t, page.Bytes())
+			if name == "stack" {
+				over := func() string {
+					return eval[string](t, ctx, `getComputedStyle(document.querySelector(".over")).opacity`)
+				}
+				before := over()
+				eval[chromedp.Void](t, ctx, `document.getElementById("lay").click()`)
+				if over() == before {
+					t.Error("the evidence does not switch")
+				}
+			}
+			checkLooks(t, ctx, name)
+		})
+	}
 }

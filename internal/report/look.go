@@ -11,11 +11,18 @@ import (
 //go:embed look.css
 var lookCSS string
 
-// newPage parses a page that may ask for the common look by {{template "look"}}. It
+// plotHTML draws a plot.
+//
+//go:embed plot.html
+var plotHTML string
+
+// newPage parses a page that may ask for the common look by {{template "look"}} and
+// for a [plot] by {{template "plot" .}}. It
 // fails at the start of the program, in every test, if the page is not well formed.
 func newPage(name, page string) *template.Template {
 	t := template.Must(template.New(name).Parse(page))
 	template.Must(t.New("look").Parse(lookCSS))
+	template.Must(t.New("plot").Parse(plotHTML))
 	return t
 }
 

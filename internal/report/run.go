@@ -317,86 +317,32 @@ func degrees(a geom.Angle) string {
 	return strings.Replace(fmt.Sprintf("%+.2f°", a.Degrees()), "-0.00", "+0.00", 1)
 }
 
-// row draws the frames in degrees: to the right, and above the horizon.
+// row draws the frames by direction.
 func (r Run) row() plot {
-	const margin, gap = 46, 8
-	minAz, maxAz, minEl, maxEl := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
-	outlines := make([][]geom.Pt, 0, len(r.Evidence.Frames))
+	var d rowDrawing
 	for i := range r.Evidence.Frames {
 		cam := r.Solution.Frames[r.Evidence.Frames[i].Index].Camera()
-		middle, _, _ := cam.CamFromWorld.YawPitchRoll()
-		var line []geom.Pt
-		w, h := float64(cam.Width), float64(cam.Height)
-		corners := [5]geom.Pt{{}, {X: w}, {X: w, Y: h}, {Y: h}, {}}
-		for k := range 4 {
-			for s := range 12 {
-				t := float64(s) / 12
-				ray, ok := cam.WorldFromPixel(geom.Pt{X: corners[k].X + t*(corners[k+1].X-corners[k].X), Y: corners[k].Y + t*(corners[k+1].Y-corners[k].Y)})
-				if !ok {
-					continue
-				}
-				az := geom.Angle(math.Atan2(ray.X, ray.Z))
-				az = middle + (az - middle).Wrap()
-				p := geom.Pt{X: az.Degrees(), Y: geom.Angle(math.Asin(-ray.Y / math.Sqrt(ray.X*ray.X+ray.Y*ray.Y+ray.Z*ray.Z))).Degrees()}
-				line = append(line, p)
-				minAz, maxAz, minEl, maxEl = min(minAz, p.X), max(maxAz, p.X), min(minEl, p.Y), max(maxEl, p.Y)
+		yaw, pitch, _ := cam.CamFromWorld.YawPitchRoll()
+		d.add(yaw, pitch, func(u, v float64) (geom.Vec, bool) {
+			return cam.WorldFromPixel(geom.Pt{X: u * float64(cam.Width), Y: v * float64(cam.Height)})
+		})
+	}
+	view, err := r.Solution.Output.View()
+	if err != nil || view.WrapPx > 0 {
+		return d.plot("Degrees to the right of the middle, and above the horizon.")
+	}
+	b := view.Rect
+	corners := [5]image.Point{b.Min, {X: b.Max.X, Y: b.Min.Y}, b.Max, {X: b.Min.X, Y: b.Max.Y}, b.Min}
+	for k := range 4 {
+		for s := range 40 {
+			t := float64(s) / 40
+			ray, ok := view.RayAt(float64(corners[k].X)+t*float64(corners[k+1].X-corners[k].X), float64(corners[k].Y)+t*float64(corners[k+1].Y-corners[k].Y))
+			if ok {
+				d.crop = append(d.crop, direction(ray))
 			}
 		}
-		outlines = append(outlines, line)
 	}
-	scale := math.Min(880/(maxAz-minAz), 380/(maxEl-minEl))
-	at := func(az, el float64) (x, y float64) { return margin + (az-minAz)*scale, gap + (maxEl-el)*scale }
-	tenth := func(v float64) float64 { return math.Round(10*v) / 10 }
-	w, h := margin+(maxAz-minAz)*scale+gap, gap+(maxEl-minEl)*scale+30
-	p := plot{W: int(w), H: int(h), Alt: "The outlines of the frames by direction", Note: "Degrees to the right of the middle, and above the horizon. The dashed line is what the picture shows."}
-	step := 10.0
-	for (maxAz-minAz)/step > 16 {
-		step *= 2
-	}
-	for a := math.Ceil(minAz/step) * step; a <= maxAz; a += step {
-		x, _ := at(a, 0)
-		p.Lines = append(p.Lines, plotLine{"grid", tenth(x), gap, tenth(x), tenth(h - 26)})
-		p.Labels = append(p.Labels, label{tenth(x), tenth(h - 8), fmt.Sprintf("%.0f°", a)})
-	}
-	for e := math.Ceil(minEl/step) * step; e <= maxEl; e += step {
-		_, y := at(0, e)
-		class := "grid"
-		if e == 0 {
-			class = "axis"
-		}
-		p.Lines = append(p.Lines, plotLine{class, margin, tenth(y), tenth(w - gap), tenth(y)})
-		p.Labels = append(p.Labels, label{margin / 2, tenth(y + 4), fmt.Sprintf("%.0f°", e)})
-	}
-	for i, o := range outlines {
-		for k := range o {
-			o[k].X, o[k].Y = at(o[k].X, o[k].Y)
-		}
-		p.Shapes = append(p.Shapes, shape{"fr", path(o, true)})
-		yaw, pitch, _ := r.Solution.Frames[r.Evidence.Frames[i].Index].Camera().CamFromWorld.YawPitchRoll()
-		x, y := at(yaw.Degrees(), pitch.Degrees())
-		p.Labels = append(p.Labels, label{tenth(x), tenth(y), fmt.Sprint(i + 1)})
-	}
-	if view, err := r.Solution.Output.View(); err == nil {
-		var line []geom.Pt
-		b := view.Rect
-		corners := [5]image.Point{b.Min, {b.Max.X, b.Min.Y}, b.Max, {b.Min.X, b.Max.Y}, b.Min}
-		for k := range 4 {
-			for s := range 40 {
-				q := geom.Pt{
-					X: float64(corners[k].X) + float64(s)/40*float64(corners[k+1].X-corners[k].X),
-					Y: float64(corners[k].Y) + float64(s)/40*float64(corners[k+1].Y-corners[k].Y),
-				}
-				if ray, ok := view.RayAt(q.X, q.Y); ok {
-					x, y := at(geom.Angle(math.Atan2(ray.X, ray.Z)).Degrees(), geom.Angle(math.Asin(-ray.Y)).Degrees())
-					line = append(line, geom.Pt{X: x, Y: y})
-				}
-			}
-		}
-		if view.WrapPx == 0 {
-			p.Shapes = append(p.Shapes, shape{"cr", path(line, true)})
-		}
-	}
-	return p
+	return d.plot("Degrees to the right of the middle, and above the horizon. The dashed line is what the picture shows.")
 }
 
 func (r Run) light(v *runView) {
