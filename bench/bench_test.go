@@ -214,6 +214,6 @@ func TestPlaces(t *testing.T) {
 		}
 	}
 	if t.Failed() {
-		t.Log(res)
+		t.Log(res.Report())
 	}
 }

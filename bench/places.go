@@ -285,8 +285,8 @@ func (r *PlacesResult) Bars() []Bar {
 	}
 }
 
-// String returns the bars, the flaws and what went wrong in Markdown.
-func (r *PlacesResult) String() string {
+// Report returns the bars, the flaws and what went wrong.
+func (r *PlacesResult) Report() Report {
 	t := &table{head: []string{"flaw", "rows", "told"}}
 	w := &table{head: []string{"what went wrong"}}
 	for _, f := range r.Flaws {

@@ -70,8 +70,9 @@ func (s *stitchCommand) checkTiles(inputs []string) error {
 	return nil
 }
 
-// writeReport examines the picture and writes the page about it.
-func (s *stitchCommand) writeReport(ctx context.Context, sol *stitch.Solution, frames []*stitch.Frame, pic *stitch.Finished, o stitch.Options) error {
+// writeReport examines the picture and writes the page about it. The tiles of a
+// picture of more than inside pixels are laid beside the page.
+func (s *stitchCommand) writeReport(ctx context.Context, sol *stitch.Solution, frames []*stitch.Frame, pic *stitch.Finished, o stitch.Options, inside float64) error {
 	ev, err := stitch.Examine(ctx, sol, frames, pic, o)
 	if err != nil {
 		return err
@@ -80,17 +81,17 @@ func (s *stitchCommand) writeReport(ctx context.Context, sol *stitch.Solution, f
 	put := func(tile []byte, _ string) (string, error) {
 		return "data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(tile), nil
 	}
-	w, h := pic.Size()
-	if float64(w)*float64(h) > insidePixels {
+	finish := func() error { return nil }
+	if w, h := pic.Size(); float64(w)*float64(h) > inside {
 		dir := tilesFolder(s.report)
-		if err := emptyTiles(dir); err != nil {
+		t, err := newTiles(dir)
+		if err != nil {
 			return err
 		}
+		defer t.drop()
+		finish = t.finish
 		put = func(tile []byte, name string) (string, error) {
-			if err := os.WriteFile(filepath.Join(dir, name), tile, 0o666); err != nil {
-				return "", fmt.Errorf("%s: cannot be written (%w); make room or choose another folder", filepath.Join(dir, name), plainPathError(err))
-			}
-			return url.PathEscape(filepath.Base(dir)) + "/" + name, nil
+			return url.PathEscape(filepath.Base(dir)) + "/" + name, t.add(name, tile)
 		}
 	}
 	err = pic.Tiles(ctx, tileSide, tileQuality, s.workers.n, func(column, line int, tile []byte) error {
@@ -104,30 +105,67 @@ func (s *stitchCommand) writeReport(ctx context.Context, sol *stitch.Solution, f
 	if err != nil {
 		return err
 	}
+	if err := finish(); err != nil {
+		return err
+	}
 	return photo.WriteWhole(ctx, s.report, s.overwrite, page)
 }
 
-// emptyTiles makes a folder for tiles, or takes old ones out of it.
-func emptyTiles(dir string) error {
-	fail := func(err error) error {
-		return fmt.Errorf("%s: cannot hold the tiles of the report (%w); choose another folder", dir, plainPathError(err))
-	}
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return fail(err)
-	}
-	entries, err := os.ReadDir(dir)
+// tiles is a folder of tiles that is made beside its place, so that an old one stays
+// until the new is there.
+type tiles struct {
+	dir, work string
+	names     []string
+}
+
+func newTiles(dir string) (*tiles, error) {
+	work, err := os.MkdirTemp(filepath.Dir(dir), ".tiles-")
+	t := &tiles{dir: dir, work: work}
 	if err != nil {
-		return fail(err)
+		return nil, t.failed(err)
 	}
-	for _, e := range entries {
+	return t, nil
+}
+
+func (t *tiles) failed(err error) error {
+	return fmt.Errorf("%s: cannot hold the tiles of the report (%w); make room, or choose another folder", t.dir, plainPathError(err))
+}
+
+func (t *tiles) add(name string, tile []byte) error {
+	t.names = append(t.names, name)
+	if err := os.WriteFile(filepath.Join(t.work, name), tile, 0o666); err != nil {
+		return t.failed(err)
+	}
+	return nil
+}
+
+// finish puts the tiles into their place, and takes old ones out of it; other files
+// there stay.
+func (t *tiles) finish() error {
+	if err := os.MkdirAll(t.dir, 0o777); err != nil {
+		return t.failed(err)
+	}
+	old, err := os.ReadDir(t.dir)
+	if err != nil {
+		return t.failed(err)
+	}
+	for _, e := range old {
 		if tileName.MatchString(e.Name()) && e.Type().IsRegular() {
-			if err := os.Remove(filepath.Join(dir, e.Name())); err != nil {
-				return fail(err)
+			if err := os.Remove(filepath.Join(t.dir, e.Name())); err != nil {
+				return t.failed(err)
 			}
+		}
+	}
+	for _, name := range t.names {
+		if err := os.Rename(filepath.Join(t.work, name), filepath.Join(t.dir, name)); err != nil {
+			return t.failed(err)
 		}
 	}
 	return nil
 }
+
+// drop takes away what is not in its place.
+func (t *tiles) drop() { _ = os.RemoveAll(t.work) }
 
 // typed is the command line that a command was called by: its name, what was given,
 // and the options that were set.

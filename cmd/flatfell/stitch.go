@@ -193,7 +193,7 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	if err != nil {
 		return nil, err
 	}
-	report := func() error { return s.writeReport(ctx, sol, frames, pic, o) }
+	report := func() error { return s.writeReport(ctx, sol, frames, pic, o, insidePixels) }
 	if err := s.write(ctx, pic, sol, origin, report); err != nil {
 		return nil, err
 	}
