@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -53,7 +54,7 @@ func (f *paperFlag) Set(s string) error {
 	}
 	v, err := numbers(text, "x", 2)
 	if err != nil || unit == 0 || !(v[0] > 0 && v[1] > 0) {
-		return fmt.Errorf(usage)
+		return errors.New(usage)
 	}
 	*f = paperFlag{s, unit * max(v[0], v[1]), unit * min(v[0], v[1])}
 	return nil

@@ -65,7 +65,7 @@ func (d *rowDrawing) plot(note string) plot {
 	for a := math.Ceil(lo.X/step) * step; a <= hi.X; a += step {
 		x := at(geom.Pt{X: a}).X
 		p.Lines = append(p.Lines, plotLine{"grid", x, gap, x, tenth(h - below)})
-		p.Labels = append(p.Labels, label{x, tenth(h - 8), fmt.Sprintf("%.0f°", a)})
+		p.Labels = append(p.Labels, label{X: x, Y: tenth(h - 8), Text: fmt.Sprintf("%.0f°", a)})
 	}
 	for e := math.Ceil(lo.Y/step) * step; e <= hi.Y; e += step {
 		y := at(geom.Pt{Y: e}).Y
@@ -74,7 +74,7 @@ func (d *rowDrawing) plot(note string) plot {
 			class = "axis"
 		}
 		p.Lines = append(p.Lines, plotLine{class, left, y, tenth(w - gap), y})
-		p.Labels = append(p.Labels, label{left / 2, tenth(y + 4), fmt.Sprintf("%.0f°", e)})
+		p.Labels = append(p.Labels, label{X: left / 2, Y: tenth(y + 4), Text: fmt.Sprintf("%.0f°", e)})
 	}
 	drawn := func(line []geom.Pt) string {
 		out := make([]geom.Pt, len(line))
@@ -86,7 +86,7 @@ func (d *rowDrawing) plot(note string) plot {
 	for i, o := range d.outlines {
 		p.Shapes = append(p.Shapes, shape{"fr", drawn(o)})
 		m := at(d.middles[i])
-		p.Labels = append(p.Labels, label{m.X, m.Y - 6, fmt.Sprint(i + 1)})
+		p.Labels = append(p.Labels, label{X: m.X, Y: m.Y - 6, Text: fmt.Sprint(i + 1)})
 	}
 	if d.crop != nil {
 		p.Shapes = append(p.Shapes, shape{"cr", drawn(d.crop)})

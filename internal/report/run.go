@@ -51,7 +51,7 @@ type runView struct {
 	Title, Size, Print, Verdict, Fit, Alt string
 	Advice                                []string
 	W, H                                  int
-	Type                                  float64 // size of the letters on the picture
+	Scale                                 float64 // of the picture's pixels to the screen's, before it is shown
 	Overview                              template.URL
 	Overlays                              []overlay
 	Places                                []placeView
@@ -80,12 +80,15 @@ type overlay struct {
 type label struct {
 	X, Y float64
 	Text string
+	// DX and DY move it by so many times its size.
+	DX, DY float64
 }
 
 type placeView struct {
 	Image      template.URL
 	W, H       int
 	Kind, Text string
+	PX, PY     float64 // the place in the image, per cent
 }
 
 type frameView struct{ Number, Name, Yaw, Pitch, Roll, Gain, White, Share string }
@@ -162,7 +165,7 @@ func (r Run) view() *runView {
 	out := &sol.Output
 	v := &runView{
 		Title: filepath.Base(out.File), W: out.Width, H: out.Height, Advice: sol.Advice,
-		Overview: jpegURL(ev.Overview), Type: math.Round(float64(out.Width) / 70), Version: "flatfell " + r.Version,
+		Overview: jpegURL(ev.Overview), Scale: round2(float64(out.Width) / 1100), Version: "flatfell " + r.Version,
 		Command: commandLine(r.Command),
 	}
 	v.Size = fmt.Sprintf("%d × %d pixels", out.Width, out.Height)
@@ -188,7 +191,10 @@ func (r Run) view() *runView {
 	}
 	v.Data = pageData{W: out.Width, H: out.Height, Shrink: ev.Shrink, OW: ev.OverviewWidth, Side: r.TileSide, Tiles: r.Tiles, Places: []dataPlace{}, Frames: []dataFrame{}}
 	for _, p := range ev.Places {
-		v.Places = append(v.Places, placeView{jpegURL(p.Detail), p.DetailRect.Dx(), p.DetailRect.Dy(), kinds[p.Kind], p.Text})
+		v.Places = append(v.Places, placeView{
+			jpegURL(p.Detail), p.DetailRect.Dx(), p.DetailRect.Dy(), kinds[p.Kind], p.Text,
+			round2(100 * float64(p.At.X-p.DetailRect.Min.X) / float64(p.DetailRect.Dx())), round2(100 * float64(p.At.Y-p.DetailRect.Min.Y) / float64(p.DetailRect.Dy())),
+		})
 		v.Data.Places = append(v.Data.Places, dataPlace{p.At.X, p.At.Y, p.DetailRect.Dx(), p.DetailRect.Dy()})
 	}
 	for i := range ev.Frames {
@@ -241,8 +247,8 @@ func (r Run) overlays(v *runView) {
 	for i := range ev.Frames {
 		f := &ev.Frames[i]
 		outlines.Paths = append(outlines.Paths, path(f.Outline, true))
-		outlines.Labels = append(outlines.Labels, label{f.Middle.X, f.Middle.Y, r.name(f.Index)})
-		light.Labels = append(light.Labels, label{f.Middle.X, f.Middle.Y + 2*v.Type, fmt.Sprintf("%+.2f EV", f.GainEV)})
+		outlines.Labels = append(outlines.Labels, label{X: f.Middle.X, Y: f.Middle.Y, Text: r.name(f.Index)})
+		light.Labels = append(light.Labels, label{X: f.Middle.X, Y: f.Middle.Y, Text: fmt.Sprintf("%+.2f EV", f.GainEV), DY: 1.5})
 		for _, s := range f.Shade {
 			light.Paths = append(light.Paths, path(s.Line, false))
 			shaded = true
@@ -259,17 +265,17 @@ func (r Run) overlays(v *runView) {
 	for _, c := range ev.Crops {
 		crops.Paths = append(crops.Paths, rectPath(c.Rect))
 		if c.Rect.In(image.Rect(0, 0, v.W, v.H)) {
-			crops.Labels = append(crops.Labels, label{float64(c.Rect.Min.X) + 3*v.Type, float64(c.Rect.Min.Y) + 1.4*v.Type, c.Name})
+			crops.Labels = append(crops.Labels, label{X: float64(c.Rect.Min.X), Y: float64(c.Rect.Min.Y), Text: c.Name, DX: 2.5, DY: 1.4})
 		}
 	}
 	residuals := overlay{ID: "residuals", Name: "residuals", Note: fmt.Sprintf("Residuals: from where one frame shows a detail to where the other does, drawn %d times as long as they are; the root mean square is %.2f pixels.", residualScale, r.Solution.RMSPx)}
 	for _, t := range ev.Residuals {
-		residuals.Paths = append(residuals.Paths, arrow(t.At, scaled(t.Off, residualScale), v.Type))
+		residuals.Paths = append(residuals.Paths, arrow(t.At, scaled(t.Off, residualScale), 12*v.Scale))
 	}
 	places := overlay{ID: "places", Name: "places to look at"}
 	for i, p := range ev.Places {
 		places.Paths = append(places.Paths, rectPath(p.Rect))
-		places.Labels = append(places.Labels, label{float64(p.At.X), float64(p.At.Y), fmt.Sprint(i + 1)})
+		places.Labels = append(places.Labels, label{X: float64(p.At.X), Y: float64(p.At.Y), Text: fmt.Sprint(i + 1)})
 	}
 	v.Overlays = []overlay{outlines, seams, crops, residuals, light, places}
 }
@@ -281,7 +287,7 @@ func arrow(from, by geom.Pt, head float64) string {
 	if !(n > 0) {
 		return fmt.Sprintf("M%.1f %.1fh.1", from.X, from.Y)
 	}
-	h := math.Min(head/3, n/2)
+	h := math.Min(head/2, n/2)
 	u := scaled(by, h/n)
 	side := geom.Pt{X: -u.Y * 0.6, Y: u.X * 0.6}
 	back := to.Sub(u)
@@ -380,7 +386,7 @@ func levelsPlot(levels *[3][64]float64) plot {
 	for _, at := range []int{0, 64, 128, 192, 255} {
 		x := left + float64(at)/255*(w-2*left)
 		p.Lines = append(p.Lines, plotLine{"grid", x, top, x, h - bottom})
-		p.Labels = append(p.Labels, label{min(max(x, 14), w-14), h - 8, fmt.Sprint(at)})
+		p.Labels = append(p.Labels, label{X: min(max(x, 14), w-14), Y: h - 8, Text: fmt.Sprint(at)})
 	}
 	for c, look := range []curve{{Colour: "#d0543a"}, {Colour: "#5d8f2f", Dash: "7 3"}, {Colour: "#3f86c8", Dash: "2 3"}} {
 		line := make([]geom.Pt, 0, 64)
@@ -422,7 +428,7 @@ func (r Run) resolution(v *runView) {
 	for k := range 24 {
 		p.Cells = append(p.Cells, plotCell{float64(k) * 10, round2(y), 10, 10, sandToSea(float64(k) / 23)})
 	}
-	p.Labels = append(p.Labels, label{20, round2(y + 24), fmt.Sprintf("%.2f", least)}, label{220, round2(y + 24), fmt.Sprintf("%.2f", most)})
+	p.Labels = append(p.Labels, label{X: 20, Y: round2(y + 24), Text: fmt.Sprintf("%.2f", least)}, label{X: 220, Y: round2(y + 24), Text: fmt.Sprintf("%.2f", most)})
 	v.Resolution = p
 }
 
