@@ -169,6 +169,8 @@ func Places(ctx context.Context, c Config) (*PlacesResult, error) {
 				return nil, err
 			}
 		}
+		f := &res.Flaws[int(seed)%len(placeFlaws)]
+		c.Note(fmt.Sprintf("row %d: %d places without a flaw; %s: %d of %d so far", seed, res.Alarms[seed], f.Name, f.Found, f.Rows))
 		c.Progress(float64(seed+1) / float64(c.Seeds))
 	}
 	return res, nil

@@ -30,8 +30,10 @@ var stitchStages = []stage{
 	{"seams", "choosing seams", 23},
 	{"blend", "blending", 404},
 	{"write", "writing", 177},
-	{"examine", "examining", 0},
 }
+
+// examineStage follows them if there is a report; the bar is at its end then.
+var examineStage = stage{"examine", "examining", 0}
 
 // renderStages are those of rendering again, in the same proportions.
 var renderStages = []stage{

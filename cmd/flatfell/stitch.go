@@ -174,6 +174,9 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	if s.from != "" {
 		stages = renderStages
 	}
+	if s.report != "" {
+		stages = append(slices.Clone(stages), examineStage)
+	}
 	progress := newProgress(cmd.ErrOrStderr(), s.quiet, stages)
 	defer progress.end()
 	o.Progress = progress.report
