@@ -368,12 +368,24 @@ func (x *examiner) pixelOf(cam *geom.Camera, p geom.Pt) (geom.Pt, bool) {
 	return x.view.PixelOf(ray)
 }
 
+// near returns p, by whole turns as near to q as it can be: what crosses the ends of
+// a picture that closes stays in one piece.
+func (x *examiner) near(p, q geom.Pt) geom.Pt {
+	if turn := float64(x.view.WrapPx); turn > 0 {
+		p.X += turn * math.Round((q.X-p.X)/turn)
+	}
+	return p
+}
+
 func (x *examiner) outline(cam *geom.Camera) (out []geom.Pt) {
 	w, h := float64(cam.Width), float64(cam.Height)
 	for _, side := range [4][2]geom.Pt{{{}, {X: w}}, {{X: w}, {X: w, Y: h}}, {{X: w, Y: h}, {Y: h}}, {{Y: h}, {}}} {
 		for i := range outlinePoints {
 			t := float64(i) / outlinePoints
 			p, ok := x.pixelOf(cam, geom.Pt{X: side[0].X + t*(side[1].X-side[0].X), Y: side[0].Y + t*(side[1].Y-side[0].Y)})
+			if ok && len(out) > 0 {
+				p = x.near(p, out[len(out)-1])
+			}
 			if ok {
 				out = append(out, p)
 			}
@@ -403,6 +415,9 @@ func (x *examiner) shade(l *layer) (out []ShadeLine) {
 			p := geom.Pt{X: l.cam.CentrePx.X + r*half*math.Cos(a), Y: l.cam.CentrePx.Y + r*half*math.Sin(a)}
 			q, ok := x.pixelOf(&l.cam, p)
 			if ok && l.cam.Contains(p, 0) {
+				if len(line) > 0 {
+					q = x.near(q, line[len(line)-1])
+				}
 				line = append(line, q)
 				continue
 			}
@@ -499,7 +514,7 @@ func (x *examiner) residuals() {
 			at, ok := x.pixelOf(&a, geom.Pt{X: t[0] * scale, Y: t[1] * scale})
 			other, ok2 := x.pixelOf(&b, geom.Pt{X: t[2] * scale, Y: t[3] * scale})
 			if ok && ok2 && image.Pt(int(at.X), int(at.Y)).In(x.view.Rect) {
-				x.ev.Residuals = append(x.ev.Residuals, Residual{at, other.Sub(at)})
+				x.ev.Residuals = append(x.ev.Residuals, Residual{at, x.near(other, at).Sub(at)})
 			}
 		}
 	}
