@@ -297,6 +297,14 @@ func TestRunPage(t *testing.T) {
 	if !eval[bool](t, ctx, `(async () => { const m = document.getElementById("before"); await m.decode(); return m.naturalWidth > 0 })()`) {
 		t.Error("the frame as it came is not shown")
 	}
+	// On paper the whole picture is as wide as the page, and its overlays lie on it.
+	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !eval[bool](t, ctx, `(() => { const b = e => e.getBoundingClientRect(), s = b(document.getElementById("stage")), o = b(document.getElementById("over")), m = b(document.querySelector("#sheet > img")); return m.width > 0.9 * s.width && m.width <= s.width && m.height > 0.9 * s.height && Math.abs(o.width - m.width) < 1 && Math.abs(o.height - m.height) < 1 && !document.getElementById("fit").getClientRects().length })()`) {
+		t.Error("the picture does not print whole")
+	}
 	checkLooks(t, ctx, "run")
 }
 
