@@ -57,8 +57,8 @@ func (c Check) WriteTo(w io.Writer) (int64, error) {
 	}
 	frames.Table = &grid{Head: []string{"frame", "looks to", "pitched", "rolled", "sharpness"}}
 	for k, f := range r.Frames {
-		frames.Table.add(fmt.Sprintf("%d: %s", k+1, name(k)), fmt.Sprintf("%+.1f°", f.YawDeg), fmt.Sprintf("%+.1f°", f.PitchDeg),
-			fmt.Sprintf("%+.1f°", f.RollDeg), fmt.Sprintf("%+.1f stops", f.SharpnessStops))
+		frames.Table.add(fmt.Sprintf("%d: %s", k+1, name(k)), signed("%+.1f°", f.YawDeg), signed("%+.1f°", f.PitchDeg),
+			signed("%+.1f°", f.RollDeg), signed("%+.1f stops", f.SharpnessStops))
 	}
 	pairs := section{Title: "The joins", Table: &grid{Head: []string{"frames", "verdict", "overlap", "turn", "details that fit", "exposure", "sharpness", "parallax", "moved"}}}
 	for _, p := range r.Pairs {
@@ -67,7 +67,7 @@ func (c Check) WriteTo(w io.Writer) (int64, error) {
 			pairs.Table.add(names, string(p.Verdict), "–", "–", "–", "–", "–", "–", "–")
 		} else {
 			pairs.Table.add(names, string(p.Verdict), fmt.Sprintf("%.0f %%", 100*p.Overlap), fmt.Sprintf("%.1f°", p.TurnDeg), fmt.Sprintf("%d of %d", p.Inliers, p.Matches),
-				fmt.Sprintf("%+.2f EV", p.ExposureStops), fmt.Sprintf("%+.1f stops", p.SharpnessStops), fmt.Sprintf("%.1f px", p.ParallaxPx), fmt.Sprintf("%.0f %%", 100*p.Moved))
+				signed("%+.2f EV", p.ExposureStops), signed("%+.1f stops", p.SharpnessStops), fmt.Sprintf("%.1f px", p.ParallaxPx), fmt.Sprintf("%.0f %%", 100*p.Moved))
 		}
 		pairs.Table.Rows[len(pairs.Table.Rows)-1][1].Bad = p.Verdict != stitch.Joined
 	}

@@ -319,8 +319,15 @@ func (r Run) frames(v *runView) {
 	}
 }
 
-func degrees(a geom.Angle) string {
-	return strings.Replace(fmt.Sprintf("%+.2f°", a.Degrees()), "-0.00", "+0.00", 1)
+func degrees(a geom.Angle) string { return signed("%+.2f°", a.Degrees()) }
+
+// signed formats a number with its sign; what is rounded to nothing has a plus.
+func signed(format string, v float64) string {
+	text := fmt.Sprintf(format, v)
+	if strings.HasPrefix(text, "-") && !strings.ContainsAny(text, "123456789") {
+		return "+" + text[1:]
+	}
+	return text
 }
 
 // row draws the frames by direction.
