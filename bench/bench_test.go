@@ -198,3 +198,22 @@ func TestConfig(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 }
+
+// TestPlaces: a flaw is found, a clean row is left alone.
+func TestPlaces(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders rows")
+	}
+	res, err := Places(t.Context(), Config{Seeds: 3, Width: 300, Height: 450})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, b := range res.Bars() {
+		if !b.OK() {
+			t.Errorf("%s: %g%s", b.What, b.Found, b.Unit)
+		}
+	}
+	if t.Failed() {
+		t.Log(res.Report())
+	}
+}

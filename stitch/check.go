@@ -91,9 +91,11 @@ type CheckReport struct {
 	// Frames and Pairs go from left to right; each pair is of two frames that
 	// follow each other there. Parts that don't join follow each other in the
 	// order in which they were taken.
-	Frames   []CheckFrame `json:"frames"`
-	Pairs    []CheckPair  `json:"pairs"`
-	Findings []Finding    `json:"findings"`
+	Frames []CheckFrame `json:"frames"`
+	// FieldDeg is how much a frame sees, across and up and down.
+	FieldDeg [2]float64  `json:"field_deg"`
+	Pairs    []CheckPair `json:"pairs"`
+	Findings []Finding   `json:"findings"`
 	// Output is the picture that the row will make; nil if it does not join.
 	Output  *CheckOutput `json:"output,omitempty"`
 	Seconds float64      `json:"seconds"`
@@ -441,6 +443,8 @@ func (c *checker) measure(ctx context.Context) error {
 		if f.at >= 0 {
 			cam := c.camera(f)
 			yaw, pitch, roll := cam.CamFromWorld.YawPitchRoll()
+			across, up := cam.ViewAngles()
+			c.report.FieldDeg = [2]float64{across.Degrees(), up.Degrees()}
 			cf.YawDeg, cf.PitchDeg, cf.RollDeg = yaw.Degrees(), pitch.Degrees(), roll.Degrees()
 		}
 	}
@@ -478,13 +482,13 @@ func (c *checker) predict() error {
 		ideal.setCamera(cam)
 		level.Frames = append(level.Frames, ideal)
 	}
-	if err := planOutput(sol, Options{}); err != nil {
+	if err := planOutput(sol, Options{}, 1); err != nil {
 		return nil // no rectangle inside: the joins are judged all the same
 	}
 	const cm = 2.54 / 300
 	out := &CheckOutput{Width: sol.Output.Width, Height: sol.Output.Height}
 	out.WidthCM, out.HeightCM = cm*float64(out.Width), cm*float64(out.Height)
-	if planOutput(&level, Options{}) == nil {
+	if planOutput(&level, Options{}, 1) == nil {
 		a, b := float64(out.Width)*float64(out.Height), float64(level.Output.Width)*float64(level.Output.Height)
 		out.LossPercent = max(0, 100*(1-a/b))
 	}

@@ -35,29 +35,30 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 		fs.setCamera(a.rig.camera(k))
 		fs.setLight(light, k)
 	}
+	if a.o.Level != nil {
+		sol.Hold(*a.o.Level)
+	}
+	if a.o.Centre != nil {
+		sol.Face(*a.o.Centre)
+	}
 	sol.Light = lightSolution(light, lightReport)
 	a.writePairs(sol)
 	if f := a.frames[0]; f.ProfileNote != "" { // all have the same profile
 		sol.Advice = append(sol.Advice, fmt.Sprintf("%s: %s.", filepath.Base(f.Name), f.ProfileNote))
 	}
-	if err := planOutput(sol, a.o); err != nil {
+	if err := planOutput(sol, a.o, 1); err != nil {
 		return err
 	}
 	progress(1)
 	return nil
 }
 
-// level turns the rig's world so that y is down and z the middle of the row:
-// as the photographer says, or as the poses tell, sharpened by what the
-// pictures show.
+// level turns the rig's world so that y is down and z the middle of the row: as
+// the poses tell, sharpened by what the pictures show. That is so too if the
+// photographer says another level, which then turns the Solution: a Solution that
+// is turned later comes to the same bits.
 func (a *aligner) level(ctx context.Context) error {
-	up := rowLevel(a.rig.rot)
-	if l := a.o.Level; l != nil {
-		order := leftToRight(a.rig.rot, up)
-		a.turnWorld(upFromHand(a.rig.rot[order[len(order)/2]], *l))
-		return nil
-	}
-	a.turnWorld(up)
+	a.turnWorld(rowLevel(a.rig.rot))
 	luma := make([]*raster.Plane, len(a.placed))
 	for k, i := range a.placed {
 		luma[k] = a.small[i]
@@ -73,13 +74,7 @@ func (a *aligner) level(ctx context.Context) error {
 }
 
 // turnWorld makes up the world's −y.
-func (a *aligner) turnWorld(up geom.Vec) {
-	rots := a.rig.rot
-	levelFromWorld := worldFromUp(rots, leftToRight(rots, up), up)
-	for i := range rots {
-		rots[i] = rots[i].Mul(levelFromWorld.Inv()).Orthonormal()
-	}
-}
+func (a *aligner) turnWorld(up geom.Vec) { turnWorld(a.rig.rot, up) }
 
 // writePairs fills the pairs, the verdict and the advice.
 func (a *aligner) writePairs(sol *Solution) {
@@ -88,6 +83,7 @@ func (a *aligner) writePairs(sol *Solution) {
 	for _, e := range a.evidence {
 		i, j := a.placed[e.a], a.placed[e.b]
 		ps := PairSolution{A: i, B: j, Matches: e.tried, Inliers: e.fit, RMSPx: e.rmsPx, Overlap: e.overlap, Verdict: e.verdict}
+		ps.keepTies(e)
 		sol.Pairs = append(sol.Pairs, ps)
 		if e.verdict == Weak && a.neighbours(e) {
 			sol.Verdict = Weak

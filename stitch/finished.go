@@ -5,6 +5,8 @@ import (
 	"image"
 	"sync"
 
+	"flatfell.example/blend"
+	"flatfell.example/internal/par"
 	"flatfell.example/internal/photo"
 	"flatfell.example/raster"
 )
@@ -16,6 +18,8 @@ type Finished struct {
 	alpha      bool
 	grain      int // side of the tiles in which it is stored
 	pixel      int // bytes
+
+	labels *blend.Labels // which frame each part is taken from
 
 	// Tiles one behind the other, in columns, each with room for a whole one. A
 	// column in memory is made when it is begun: frames go while the picture
@@ -234,4 +238,55 @@ func (f *Finished) Shrink(ctx context.Context, n int) (*raster.Picture, error) {
 		}
 	}
 	return out, nil
+}
+
+// JPEG returns part r of the picture as a JPEG; what has no content is black.
+func (f *Finished) JPEG(ctx context.Context, r image.Rectangle, quality int) ([]byte, error) {
+	samples := f.pixel * 8 / f.bits
+	lines := make([]uint16, f.w*samples*r.Dy())
+	if err := f.Rows16(ctx, lines, r.Min.Y, r.Dy()); err != nil {
+		return nil, err
+	}
+	return f.cut(ctx, lines, r, quality)
+}
+
+// cut makes a JPEG of part r, whose lines are given whole.
+func (f *Finished) cut(ctx context.Context, lines []uint16, r image.Rectangle, quality int) ([]byte, error) {
+	samples := f.pixel * 8 / f.bits
+	out := raster.NewPicture(image.Rect(0, 0, r.Dx(), r.Dy()))
+	for y := range r.Dy() {
+		row := out.Row(y)
+		from := lines[(y*f.w+r.Min.X)*samples:]
+		for x := range r.Dx() {
+			copy(row[3*x:3*x+3], from[samples*x:samples*x+3])
+		}
+	}
+	return photo.JPEGBytes(ctx, out, quality)
+}
+
+// Tiles hands over the picture in squares of side pixels, those at the right and
+// lower edge smaller, each a JPEG: by lines from the top, from left to right.
+func (f *Finished) Tiles(ctx context.Context, side, quality, workers int, put func(column, line int, jpeg []byte) error) error {
+	samples := f.pixel * 8 / f.bits
+	lines := make([]uint16, f.w*samples*min(side, f.h))
+	for y := 0; y < f.h; y += side {
+		n := min(side, f.h-y)
+		if err := f.Rows16(ctx, lines, y, n); err != nil {
+			return err
+		}
+		tiles := make([][]byte, ceilDiv(f.w, side))
+		err := par.Do(ctx, workers, len(tiles), func(c int) (err error) {
+			tiles[c], err = f.cut(ctx, lines, image.Rect(c*side, y, min((c+1)*side, f.w), y+n), quality)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		for c, b := range tiles {
+			if err := put(c, y/side, b); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }

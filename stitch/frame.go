@@ -45,6 +45,7 @@ type Frame struct {
 	ProfileNote string
 
 	decode   func(context.Context) (image.Image, error)
+	full     int                         // width before it was reduced; zero if it wasn't
 	given    bool                        // decode only hands over the caller's pixels
 	tags     func() (*photo.Tags, error) // nil for a frame without a file
 	once     sync.Once                   // of transfer

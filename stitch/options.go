@@ -21,8 +21,17 @@ type Options struct {
 	// Crop says which part of the covered area is written.
 	Crop Crop
 	// Level, if not nil, is how the middle frame was held, and overrides what
-	// the row and the picture tell.
+	// the row and the picture tell. It is for Align; of a Solution that is
+	// there see [Solution.Hold].
 	Level *Level
+	// Centre, if not nil, is how far right of the row's middle the picture's
+	// middle looks. It is for Align; of a Solution that is there see
+	// [Solution.Face].
+	Centre *geom.Angle
+	// MaxWidth is the most pixels that the picture is wide; zero means as many
+	// as the frames carry. Frames are reduced before anything else is done, so
+	// that a small picture takes little time. It is for Render.
+	MaxWidth int
 	// FocalPx is the focal length in full-size pixels, if known better than
 	// from the metadata; zero means not. It is refined from the pictures.
 	FocalPx float64
@@ -80,7 +89,15 @@ type Crop struct {
 	// AspectW and AspectH, if not zero, ask for the largest covered rectangle
 	// of that shape, such as 5:2.
 	AspectW, AspectH float64
+	// OffsetX and OffsetY move such a rectangle right and down of the middle, as
+	// shares of the width and height of all that the frames cover, as far as
+	// there is room for it.
+	OffsetX, OffsetY float64
 }
+
+// leastWidth is the least Options.MaxWidth: a picture that closes on itself is
+// so many pixels wide at least, see closedGrain.
+const leastWidth = closedGrain
 
 // Validate reports the first setting that is out of range.
 func (o Options) Validate() error {
@@ -95,6 +112,14 @@ func (o Options) Validate() error {
 		return fmt.Errorf("stitch: crop shape %g:%g is beyond 100:1", c.AspectW, c.AspectH)
 	case c.Whole && c.AspectW > 0:
 		return errors.New("stitch: a crop is either whole or of a shape")
+	case c.AspectW == 0 && (c.OffsetX != 0 || c.OffsetY != 0):
+		return errors.New("stitch: an offset is for a crop of a shape: there is no other room for the largest")
+	case !(c.OffsetX >= -1 && c.OffsetX <= 1 && c.OffsetY >= -1 && c.OffsetY <= 1):
+		return errors.New("stitch: the offset of the crop must be within ±100 %")
+	case o.Centre != nil && !(*o.Centre >= -180*geom.Degree && *o.Centre <= 180*geom.Degree):
+		return errors.New("stitch: the centre must be within ±180°")
+	case o.MaxWidth != 0 && o.MaxWidth < leastWidth:
+		return fmt.Errorf("stitch: a width of %d pixels: give at least %d", o.MaxWidth, leastWidth)
 	case o.Memory < 0:
 		return errors.New("stitch: the memory is negative")
 	case o.FocalPx < 0:

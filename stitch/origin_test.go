@@ -36,7 +36,7 @@ func TestOrigin(t *testing.T) {
 		sol.Frames = append(sol.Frames, fs)
 	}
 	sol.Frames[2].Placed = false // left out, but it was taken for the picture
-	if err := planOutput(sol, Options{}); err != nil {
+	if err := planOutput(sol, Options{}, 1); err != nil {
 		t.Fatal(err)
 	}
 	origin, err := NewOrigin(sol, frames, "flatfell test")

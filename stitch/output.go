@@ -33,8 +33,9 @@ const (
 	cropCells = 1000
 )
 
-// planOutput chooses the view and the crop and fills sol.Output.
-func planOutput(sol *Solution, o Options) error {
+// planOutput chooses the view and the crop and fills sol.Output. scale is the
+// size of a pixel of the frames in the picture.
+func planOutput(sol *Solution, o Options, scale float64) error {
 	s, err := o.surface()
 	if err != nil {
 		return err
@@ -43,7 +44,7 @@ func planOutput(sol *Solution, o Options) error {
 	if err := fits(s, cams); err != nil {
 		return err
 	}
-	view := warp.View{Surface: s, PxPerRadian: cams[0].FocalPx}
+	view := warp.View{Surface: s, PxPerRadian: scale * cams[0].FocalPx}
 	bounds, closed := warp.Bounds(view, cams)
 	if closed {
 		// The blend's coarsest grid and the seams' cells must close too.
@@ -63,7 +64,7 @@ func planOutput(sol *Solution, o Options) error {
 	crop := view.Rect
 	if !o.Crop.Whole {
 		c := newCoverage(view, cams)
-		crop = c.inscribed(o.Crop.AspectW, o.Crop.AspectH)
+		crop = c.inscribed(o.Crop)
 		if crop.Empty() {
 			return errors.New("no rectangle lies inside what the frames cover; use --crop whole, or reshoot with the camera level")
 		}
@@ -193,10 +194,13 @@ func (c *coverage) all(r image.Rectangle) bool {
 }
 
 // inscribed returns the largest rectangle that is covered throughout: of any
-// shape, or of the shape aw:ah if these are not zero.
-func (c *coverage) inscribed(aw, ah float64) image.Rectangle {
-	if aw > 0 {
-		return c.inscribedOfShape(aw / ah)
+// shape, or of that asked for.
+func (c *coverage) inscribed(want Crop) image.Rectangle {
+	if want.AspectW > 0 {
+		middle := c.view.OriginPx
+		middle.X += want.OffsetX * float64(c.view.Rect.Dx())
+		middle.Y += want.OffsetY * float64(c.view.Rect.Dy())
+		return c.inscribedOfShape(want.AspectW/want.AspectH, middle)
 	}
 	r := largestRectangle(c.covered, c.w, c.h)
 	px := image.Rect(r.Min.X*c.cell, r.Min.Y*c.cell, r.Max.X*c.cell, r.Max.Y*c.cell)
@@ -278,8 +282,8 @@ func largestRectangle(cells []bool, w, h int) (best image.Rectangle) {
 }
 
 // inscribedOfShape returns the largest covered rectangle of a given width
-// over height, as near to the middle of the surface as there is room.
-func (c *coverage) inscribedOfShape(shape float64) image.Rectangle {
+// over height, its middle as near to a place as there is room.
+func (c *coverage) inscribedOfShape(shape float64, middle geom.Pt) image.Rectangle {
 	sum := make([]int32, (c.w+1)*(c.h+1)) // covered cells above and left of a corner
 	for y := range c.h {
 		var row int32
@@ -294,7 +298,7 @@ func (c *coverage) inscribedOfShape(shape float64) image.Rectangle {
 		n := sum[(y+h)*(c.w+1)+x+w] - sum[y*(c.w+1)+x+w] - sum[(y+h)*(c.w+1)+x] + sum[y*(c.w+1)+x]
 		return int(n) == w*h
 	}
-	// place finds room for w × h pixels, nearest to the origin.
+	// place finds room for w × h pixels, nearest to that place.
 	place := func(w, h int) (at image.Point, ok bool) {
 		cw, ch := (w+c.cell-1)/c.cell, (h+c.cell-1)/c.cell
 		best := math.Inf(1)
@@ -303,8 +307,8 @@ func (c *coverage) inscribedOfShape(shape float64) image.Rectangle {
 				if !full(x, y, cw, ch) {
 					continue
 				}
-				dx := float64(x*c.cell) + float64(w)/2 - c.view.OriginPx.X
-				dy := float64(y*c.cell) + float64(h)/2 - c.view.OriginPx.Y
+				dx := float64(x*c.cell) + float64(w)/2 - middle.X
+				dy := float64(y*c.cell) + float64(h)/2 - middle.Y
 				if d := dx*dx + dy*dy; d < best {
 					best, at, ok = d, image.Pt(x*c.cell, y*c.cell), true
 				}

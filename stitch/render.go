@@ -43,6 +43,14 @@ func Finish(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*Fi
 	if bits != 16 {
 		bits = 8
 	}
+	tell := o.Seams
+	var labels *blend.Labels
+	o.Seams = func(l *blend.Labels) {
+		labels = l
+		if tell != nil {
+			tell(l)
+		}
+	}
 	err := render(ctx, sol, frames, o, func(size image.Rectangle, grain int) (_ blend.Canvas, err error) {
 		out, err = newFinished(size.Dx(), size.Dy(), bits, o.Crop.Whole, grain, o.memory()/2, o.TempDir)
 		return out, err
@@ -56,6 +64,7 @@ func Finish(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*Fi
 		}
 		return nil, err
 	}
+	out.labels = labels
 	return out, nil
 }
 
@@ -73,8 +82,16 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	if err := checkKeep(frames, o.Keep); err != nil {
 		return err
 	}
-	if err := planOutput(sol, o); err != nil {
+	if err := planOutput(sol, o, 1); err != nil {
 		return err
+	}
+	if o.MaxWidth > 0 && sol.Output.Width > o.MaxWidth {
+		full := sol
+		var err error
+		if sol, frames, err = reduce(full, frames, o); err != nil {
+			return err
+		}
+		defer func() { full.Output, full.Stages, full.PeakMemoryBytes = sol.Output, sol.Stages, sol.PeakMemoryBytes }()
 	}
 	view, err := sol.Output.View()
 	if err != nil {

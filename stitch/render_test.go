@@ -96,7 +96,7 @@ func TestTooWide(t *testing.T) {
 		sol.Frames[i].setCamera(cam)
 	}
 	for _, surface := range warp.SurfaceNames() {
-		err := planOutput(sol, Options{Surface: surface})
+		err := planOutput(sol, Options{Surface: surface}, 1)
 		if surface != "plane" {
 			if err != nil {
 				t.Errorf("%s: %v", surface, err)
@@ -144,7 +144,7 @@ func TestCropInside(t *testing.T) {
 	row := cleanRow(t)
 	sol := row.align(t, Options{})
 	for _, crop := range []Crop{{}, {AspectW: 5, AspectH: 2}, {AspectW: 1, AspectH: 1}, {AspectW: 1, AspectH: 3}} {
-		if err := planOutput(sol, Options{Crop: crop}); err != nil {
+		if err := planOutput(sol, Options{Crop: crop}, 1); err != nil {
 			t.Fatal(err)
 		}
 		view, err := sol.Output.View()

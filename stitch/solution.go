@@ -190,6 +190,26 @@ type PairSolution struct {
 	// Overlap is the share of the frame's area that both see.
 	Overlap float64 `json:"overlap"`
 	Verdict Verdict `json:"verdict"`
+	// Ties are some of the details found in both, whether they fit or not: x and y
+	// in A, x and y in B, pixels of the frames.
+	Ties [][4]float64 `json:"ties,omitempty"`
+}
+
+// mostTies is how many ties of a pair are kept: enough to see how they lie.
+const mostTies = 60
+
+// keepTies takes some of the ties, evenly, to a hundredth of a pixel.
+func (p *PairSolution) keepTies(e evidence) {
+	hundredth := func(v float64) float64 { return math.Round(100*v) / 100 }
+	n := min(mostTies, len(e.ties))
+	for k := range n {
+		t := &e.ties[k*len(e.ties)/n]
+		a, b := t.inA, t.inB
+		if t.a != e.a {
+			a, b = b, a
+		}
+		p.Ties = append(p.Ties, [4]float64{hundredth(a.X), hundredth(a.Y), hundredth(b.X), hundredth(b.Y)})
+	}
 }
 
 // OutputSolution is where the picture lies on its surface.

@@ -87,6 +87,15 @@ depth, are merged and compared with the same view all in focus.`,
 		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) { return bench.Focus(ctx, c) },
 	},
 	{
+		name: "places", short: "flaws of a picture must be among the places to look at",
+		long: `Rows into which a flaw is put - a thing in one frame only, a frame out of place, too
+bright or out of focus, a lost sky - are joined, and as many without; the places that
+a report shows are compared with the flaws.`,
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) {
+			return bench.Places(ctx, c)
+		},
+	},
+	{
 		name: "unrelated", short: "frames that share nothing must not be joined", places: true,
 		long: `Pairs of frames that share nothing are tried: of rendered coasts, and of PLACES,
 photographs or folders of them, each showing a place that no other shows.`,

@@ -16,12 +16,14 @@ import (
 	"github.com/spf13/cobra"
 
 	"flatfell.example/internal/photo"
+	pages "flatfell.example/internal/report"
 	"flatfell.example/stitch"
 )
 
 // checkCommand is the command line of flatfell check.
 type checkCommand struct {
-	watch, plan              string
+	watch, plan, report      string
+	overwrite                bool
 	frames                   countFlag
 	planned                  int // frames of the plan
 	overlap                  percentFlag
@@ -84,12 +86,15 @@ While you shoot with the camera on a cable:
 	following := newGroup("Following a folder")
 	following.StringVar(&c.watch, "watch", "", "judge each photograph that appears in `DIR` against the one before")
 	following.Var(&c.frames, "frames", "with --watch, end after so many new photographs")
+	files := newGroup("Files")
+	files.StringVar(&c.report, "report", "", "also write a page about the row to `FILE` ending in .html")
+	files.BoolVar(&c.overwrite, "overwrite", false, "replace a report that exists")
 	running := newGroup("The run")
 	running.BoolVar(&c.json, "json", false, "print the figures and findings as JSON instead of the table; with --watch a line for each frame")
 	running.BoolVar(&c.quiet, "quiet", false, "print findings only")
 	running.Var(&c.workers, "workers", "how many processors to use; without it all; the result is the same")
 	running.BoolP("help", "h", false, "print this")
-	addGroups(cmd, row, following, running)
+	addGroups(cmd, row, following, files, running)
 	return cmd
 }
 
@@ -110,6 +115,8 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 		return usage("give --plan or --overlap, not both")
 	case c.watch != "" && len(args) > 0:
 		return usage("give frames or --watch, not both")
+	case c.watch != "" && c.report != "":
+		return usage("--report is about a row that is there; check it when --watch has ended")
 	case c.watch == "" && c.frames.n > 0:
 		return usage("--frames needs --watch")
 	case len(args) == 0 && c.watch == "":
@@ -128,6 +135,9 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
+	if err := checkOutputs(usage, paths, []plannedOutput{{"--report", c.report, checkReport}}, c.overwrite); err != nil {
+		return err
+	}
 	progress := newProgress(cmd.ErrOrStderr(), c.quiet || c.json, checkStages)
 	defer progress.end()
 	rep, err := c.check(cmd.Context(), paths, progress.report)
@@ -135,6 +145,11 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 		return err
 	}
 	progress.end()
+	if c.report != "" {
+		if err := c.writeReport(cmd.Context(), rep, typed(cmd, args)); err != nil {
+			return err
+		}
+	}
 	w := cmd.OutOrStdout()
 	if c.json {
 		_, err = rep.WriteTo(w)
@@ -206,6 +221,31 @@ func (c *checkCommand) check(ctx context.Context, paths []string, progress func(
 		FocalPx: float64(c.focalPx), Undistorted: c.undistorted, Workers: c.workers.n, Seed: uint64(c.seed),
 		Overlap: float64(c.overlap) / 100, Frames: c.planned, Progress: progress,
 	})
+}
+
+// checkThumbnail is the least length in pixels of the longer side of a frame on the
+// page.
+const checkThumbnail = 240
+
+// writeReport writes the page about a row.
+func (c *checkCommand) writeReport(ctx context.Context, rep *stitch.CheckReport, typed []string) error {
+	page := pages.Check{Report: rep, Command: typed, Version: version()}
+	for i := range rep.Frames {
+		f, err := photo.Open(rep.Frames[i].File)
+		if err != nil {
+			return err
+		}
+		g, err := f.Glance(ctx, checkThumbnail)
+		if err != nil {
+			return err
+		}
+		t, err := thumbnail(ctx, g.Image, checkThumbnail)
+		if err != nil {
+			return err
+		}
+		page.Thumbnails = append(page.Thumbnails, t)
+	}
+	return photo.WriteWhole(ctx, c.report, c.overwrite, page)
 }
 
 // errReshoot ends a check with status 4.

@@ -14,12 +14,13 @@ import (
 // checkOutputs finds out before any pixel is decoded whether the outputs can
 // be written, are different files, and are none of the inputs.
 func (s *stitchCommand) checkOutputs(inputs []string) error {
-	if s.reuse != "" {
-		inputs = append([]string{s.reuse}, inputs...)
+	if s.from != "" {
+		inputs = append([]string{s.from}, inputs...)
 	}
 	return checkOutputs(s.usage, inputs, []plannedOutput{
 		{"--output", s.out, photo.CheckWritable},
 		{"--preview", s.preview, checkPreview},
+		{"--report", s.report, checkReport},
 		{"--solution", s.solution, photo.CheckWhole},
 	}, s.overwrite)
 }

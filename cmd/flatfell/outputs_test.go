@@ -83,7 +83,7 @@ func TestInterruptBetweenOutputs(t *testing.T) {
 			stdout.Reset()
 			stderr.Reset()
 			status := execute(untilExists{t.Context(), filepath.Join(out, tt.after)}, []string{
-				"stitch", "--reuse", found, "-o", filepath.Join(out, "row.png"), "--quiet",
+				"stitch", frames, "-o", filepath.Join(out, "row.png"), "--quiet",
 				"--preview", filepath.Join(out, "small.jpg"), "--solution", filepath.Join(out, "row.json"),
 			}, &stdout, &stderr)
 			want := "flatfell: error: " + inFolder(tt.say, out) + "\n"

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -18,6 +19,7 @@ import (
 // planCommand is the command line of flatfell plan.
 type planCommand struct {
 	like, kit, card, title       string
+	report                       string
 	focal                        quantityFlag
 	sensor                       sensorFlag
 	pixels                       pixelsFlag
@@ -107,8 +109,9 @@ A long exposure with a rock in front, on a card for the pocket:
 	light.Var(&p.turning, "turning", "how long it takes to turn to the next frame until all is still; without it 5s")
 	out := newGroup("What comes out")
 	out.StringVar(&p.card, "card", "", "also write a pocket card: `FILE` ending in .html (phone), .pdf (print) or .txt")
-	out.StringVar(&p.title, "title", "", "what the card is called, such as the place")
-	out.BoolVar(&p.overwrite, "overwrite", false, "replace a card that exists")
+	out.StringVar(&p.report, "report", "", "also write a page with all about the row to `FILE` ending in .html")
+	out.StringVar(&p.title, "title", "", "what card and report are called, such as the place")
+	out.BoolVar(&p.overwrite, "overwrite", false, "replace a card or a report that exists")
 	out.BoolVar(&p.json, "json", false, "print the plan as JSON instead")
 	out.BoolP("help", "h", false, "print this")
 	addGroups(cmd, camera, row, focus, light, out)
@@ -132,7 +135,7 @@ func (p *planCommand) run(cmd *cobra.Command, args []string) error {
 	if p.meet.given && !p.bracket {
 		return p.usage("--meet needs --bracket")
 	}
-	if err := p.checkCard(); err != nil {
+	if err := p.checkPages(); err != nil {
 		return err
 	}
 	if p.kit != "" {
@@ -154,6 +157,12 @@ func (p *planCommand) run(cmd *cobra.Command, args []string) error {
 	}
 	if p.card != "" {
 		if err := p.writeCard(cmd.Context(), result); err != nil {
+			return err
+		}
+	}
+	if p.report != "" {
+		page := pages.Plan{Plan: result, Title: p.name(), Command: typed(cmd, args), Version: version()}
+		if err := photo.WriteWhole(cmd.Context(), p.report, p.overwrite, page); err != nil {
 			return err
 		}
 	}
@@ -287,29 +296,32 @@ func (p *planCommand) fromPhoto(q *plan.Request) error {
 	return nil
 }
 
-// checkCard refuses a card that can't be written before anything is worked out.
-func (p *planCommand) checkCard() error {
+// checkPages refuses a card or a report that can't be written before anything is worked out.
+func (p *planCommand) checkPages() error {
+	var read []string
+	if p.like != "" {
+		read = []string{p.like}
+	}
+	if err := checkOutputs(p.usage, read, []plannedOutput{{"--card", p.card, photo.CheckWhole}, {"--report", p.report, checkReport}}, p.overwrite); err != nil {
+		return err
+	}
 	if p.card == "" {
-		if p.title != "" {
-			return p.usage("--title is for a card; add --card FILE")
+		if p.title != "" && p.report == "" {
+			return p.usage("--title is for a card or a report; add --card FILE or --report FILE")
 		}
 		return nil
 	}
 	if pages.CardFormat(p.card) == "" {
 		return p.usage("%s has an ending that names no card; use .html, .pdf or .txt", p.card)
 	}
-	if p.like != "" && photo.SameFile(p.card, p.like) {
-		return p.usage("--card %s is the photograph that is read; give another name", p.card)
-	}
-	return photo.CheckWhole(p.card, p.overwrite)
+	return nil
 }
 
+// name is what the pages are called.
+func (p *planCommand) name() string { return cmp.Or(p.title, p.kit) }
+
 func (p *planCommand) writeCard(ctx context.Context, result *plan.Plan) error {
-	title := p.title
-	if title == "" {
-		title = p.kit
-	}
-	return photo.WriteWhole(ctx, p.card, p.overwrite, cardFile{pages.Card{Plan: result, Title: title}, pages.CardFormat(p.card)})
+	return photo.WriteWhole(ctx, p.card, p.overwrite, cardFile{pages.Card{Plan: result, Title: p.name()}, pages.CardFormat(p.card)})
 }
 
 // cardFile writes a card in a format.

@@ -32,6 +32,17 @@ var stitchStages = []stage{
 	{"write", "writing", 177},
 }
 
+// examineStage follows them if there is a report; the bar is at its end then.
+var examineStage = stage{"examine", "examining", 0}
+
+// renderStages are those of rendering again, in the same proportions.
+var renderStages = []stage{
+	{"read", "reading frames", 52},
+	{"seams", "choosing seams", 36},
+	{"blend", "blending", 634},
+	{"write", "writing", 278},
+}
+
 // demoStages are those of photographing the demonstration.
 var demoStages = []stage{{"render", "rendering frames", barLength}}
 

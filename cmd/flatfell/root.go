@@ -57,7 +57,7 @@ See it work on a coast of its own making:
 			return about.Help()
 		},
 	})
-	root.AddCommand(newPlan(), newSort(), newCheck(), newStack(), newStitch(), newDemo(), newBench(), newCompletion(), newMan())
+	root.AddCommand(newPlan(), newSort(), newCheck(), newStack(), newStitch(), newCrop(), newPrint(), newDemo(), newBench(), newCompletion(), newMan())
 	return root
 }
 

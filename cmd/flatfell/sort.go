@@ -19,7 +19,8 @@ import (
 
 // sortCommand is the command line of flatfell sort.
 type sortCommand struct {
-	into, sheet            string
+	into, report           string
+	typed                  []string
 	how                    howFlag
 	json, quiet, overwrite bool
 	workers                countFlag
@@ -42,7 +43,7 @@ line.`,
 		Example: `What is on the card?
     flatfell sort /media/card/DCIM
 Copy each set into a folder of its own, with a page to look through:
-    flatfell sort /media/card/DCIM --into morning --sheet morning.html
+    flatfell sort /media/card/DCIM --into morning --report morning.html
 Sort what is on the disk already without taking room:
     flatfell sort photos/ --into sorted --how hard-link
 Will the third set join? Ask before you leave:
@@ -52,7 +53,7 @@ Will the third set join? Ask before you leave:
 	files := newGroup("Files")
 	files.StringVar(&s.into, "into", "", "lay each set into a folder of its own below `DIR`; a run that was interrupted goes on where it stopped")
 	files.Var(&s.how, "how", "how --into does it: "+strings.Join(card.Hows(), ", "))
-	files.StringVar(&s.sheet, "sheet", "", "also write a contact sheet, a page with small pictures, to `FILE` ending in .html")
+	files.StringVar(&s.report, "report", "", "also write a contact sheet, a page with small pictures, to `FILE` ending in .html")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace a contact sheet that exists (nothing else is ever replaced)")
 	running := newGroup("The run")
 	running.BoolVar(&s.json, "json", false, "print the sets as JSON instead of the table")
@@ -90,6 +91,7 @@ var sortStages = []stage{
 }
 
 func (s *sortCommand) run(cmd *cobra.Command, args []string) error {
+	s.typed = typed(cmd, args)
 	if err := s.check(cmd, args); err != nil {
 		return err
 	}
@@ -115,7 +117,7 @@ func (s *sortCommand) run(cmd *cobra.Command, args []string) error {
 	for _, u := range res.Unread[:min(len(res.Unread), maxUnreadShown)] {
 		fmt.Fprintf(cmd.ErrOrStderr(), "flatfell: warning: %s: %s\n", u.File, u.Why)
 	}
-	if s.sheet != "" {
+	if s.report != "" {
 		if err := s.writeSheet(ctx, res); err != nil {
 			return err
 		}
@@ -151,8 +153,6 @@ func (s *sortCommand) check(cmd *cobra.Command, args []string) error {
 		return usage("the name of a folder is empty")
 	case cmd.Flags().Changed("how") && s.into == "":
 		return usage("--how needs --into")
-	case s.sheet != "" && !slices.Contains([]string{".html", ".htm"}, strings.ToLower(filepath.Ext(s.sheet))):
-		return usage("%s: a contact sheet ends in .html", s.sheet)
 	}
 	if s.into != "" {
 		into, err := filepath.Abs(s.into)
@@ -170,10 +170,7 @@ func (s *sortCommand) check(cmd *cobra.Command, args []string) error {
 			}
 		}
 	}
-	if s.sheet != "" {
-		return photo.CheckWhole(s.sheet, s.overwrite)
-	}
-	return nil
+	return checkOutputs(usage, nil, []plannedOutput{{"--report", s.report, checkReport}}, s.overwrite)
 }
 
 // sortTable prints the sets for a person.
@@ -240,10 +237,10 @@ func printable(name string) string {
 
 func (s *sortCommand) writeSheet(ctx context.Context, res *card.Result) error {
 	var page bytes.Buffer
-	if err := pages.Sheet(ctx, &page, res); err != nil {
+	if err := pages.Sheet(ctx, &page, res, s.typed, version()); err != nil {
 		return err
 	}
-	return photo.WriteWhole(ctx, s.sheet, s.overwrite, &page)
+	return photo.WriteWhole(ctx, s.report, s.overwrite, &page)
 }
 
 func (s *sortCommand) lay(cmd *cobra.Command, res *card.Result) error {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -13,12 +14,14 @@ import (
 
 	"flatfell.example/focus"
 	"flatfell.example/internal/photo"
+	pages "flatfell.example/internal/report"
+	"flatfell.example/raster"
 	"flatfell.example/stitch"
 )
 
 // stackCommand is the command line of flatfell stack.
 type stackCommand struct {
-	out, evidence               string
+	out, evidence, report       string
 	bits                        bitsFlag
 	compression                 compressionFlag
 	quality, workers            countFlag
@@ -46,6 +49,7 @@ See which frame each part came from:
 	files := newGroup("Files")
 	files.StringVarP(&s.out, "output", "o", "", "the picture to write: `FILE` ending in .jpg, .png or .tif")
 	files.StringVar(&s.evidence, "evidence", "", "also write a small picture of which frame each part came from, red near to blue far, to `FILE`")
+	files.StringVar(&s.report, "report", "", "also write a page about the merging to `FILE` ending in .html")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
 	picture := newGroup("The picture")
 	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
@@ -89,6 +93,7 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 	if err := checkOutputs(s.usage, paths, []plannedOutput{
 		{"--output", s.out, photo.CheckWritable},
 		{"--evidence", s.evidence, photo.CheckWritable},
+		{"--report", s.report, checkReport},
 	}, s.overwrite); err != nil {
 		return err
 	}
@@ -131,6 +136,7 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 		{s.evidence, func() error {
 			return focus.WriteFile(ctx, s.evidence, plan.Evidence(), focus.WriteOptions{Overwrite: s.overwrite, Workers: s.workers.n})
 		}},
+		{s.report, func() error { return s.writeReport(ctx, pic, plan, frames, typed(cmd, args)) }},
 	})
 	if err != nil {
 		return err
@@ -200,4 +206,23 @@ func (s *stackCommand) tell(w io.Writer, p *focus.Plan, frames []*focus.Slice) e
 	}
 	_, err := w.Write(b.Bytes())
 	return err
+}
+
+// stackOverview is the least length in pixels of the longer side of the picture on the
+// page.
+const stackOverview = 1400
+
+// writeReport writes the page about the merging.
+func (s *stackCommand) writeReport(ctx context.Context, pic *raster.Picture, plan *focus.Plan, frames []*focus.Slice, typed []string) (err error) {
+	page := pages.Stack{File: s.out, Width: pic.Rect.Dx(), Height: pic.Rect.Dy(), Plan: plan, Command: typed, Version: version()}
+	for _, f := range frames {
+		page.Names = append(page.Names, f.Name)
+	}
+	if page.Overview, err = thumbnail(ctx, pic, stackOverview); err != nil {
+		return err
+	}
+	if page.From, err = thumbnail(ctx, plan.Evidence(), stackOverview); err != nil {
+		return err
+	}
+	return photo.WriteWhole(ctx, s.report, s.overwrite, page)
 }

@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -16,23 +14,31 @@ import (
 	"flatfell.example/warp"
 )
 
-// stitchCommand is the command line of flatfell stitch.
+// stitchCommand is the command line of flatfell stitch, and of flatfell crop,
+// which does the second half of it.
 type stitchCommand struct {
-	out, solution, reuse, preview string
-	surface                       surfaceFlag
-	crop                          cropFlag
-	keep                          keepFlag
-	level                         levelFlag
-	focalMM, focalPx              positiveFlag
-	sensor                        sensorFlag
-	bits                          bitsFlag
-	compression                   compressionFlag
-	quality, workers              countFlag
-	seed                          seedFlag
-	memory                        memoryFlag
-	undistorted, allowMissing     bool
-	brackets                      bool
-	overwrite, quiet, json        bool
+	out, solution, preview, report string
+	// typed is the command line, for the report.
+	typed []string
+	// from is the solution that flatfell crop renders; "" means to search.
+	from                      string
+	small                     bool // --preview of flatfell crop
+	surface                   surfaceFlag
+	crop                      cropFlag
+	offset                    offsetFlag
+	keep                      keepFlag
+	level                     levelFlag
+	centre                    centreFlag
+	focalMM, focalPx          positiveFlag
+	sensor                    sensorFlag
+	bits                      bitsFlag
+	compression               compressionFlag
+	quality, workers          countFlag
+	seed                      seedFlag
+	memory                    memoryFlag
+	undistorted, allowMissing bool
+	brackets                  bool
+	overwrite, quiet, json    bool
 }
 
 // maxWorkers bounds --workers: more only waste memory on buffers.
@@ -42,7 +48,6 @@ func newStitch() *cobra.Command {
 	s := &stitchCommand{
 		quality: countFlag{limit: 100}, workers: countFlag{limit: maxWorkers},
 	}
-	surfaceNames := strings.Join(warp.SurfaceNames(), ", ")
 	cmd := &cobra.Command{
 		Use:   "stitch FRAMES… -o OUT [options]",
 		Short: "join the frames of a row into one wide picture",
@@ -58,9 +63,9 @@ Exit status: 0 done, 1 failed, 2 wrong command line, 3 the frames do not join.`,
     flatfell stitch dunes/ -o dunes.jpg
 A 16-bit file for editing, cut to the shape of a print:
     flatfell stitch dunes/*.tif -o dunes.tif --crop 5:2
-Keep how the frames lie, then render it on another surface without searching:
+Keep how the frames lie, then render another shape without searching:
     flatfell stitch dunes/ -o dunes.jpg --solution dunes.json
-    flatfell stitch --reuse dunes.json -o dunes-flat.png --surface pannini
+    flatfell crop dunes.json -o dunes-wide.jpg --crop 3:1
 Take the wave at the middle of one frame's lower half from that frame:
     flatfell stitch dunes/ -o dunes.jpg --keep dunes-03.jpg:50,70,15
 A row of focus brackets:
@@ -72,18 +77,10 @@ An old lens that tells the camera nothing:
 	files := newGroup("Files")
 	files.StringVarP(&s.out, "output", "o", "", "the picture to write: `FILE` ending in .jpg, .png or .tif")
 	files.StringVar(&s.solution, "solution", "", "also write how the frames lie and how sure that is, as JSON, to `FILE`")
-	files.StringVar(&s.reuse, "reuse", "", "render from the solution in `FILE` instead of searching; FRAMES may then be left out")
 	files.StringVar(&s.preview, "preview", "", "also write a small JPEG, at most 2048 pixels wide, to `FILE`")
+	files.StringVar(&s.report, "report", "", "also write a page about the run, to look through in a browser, to `FILE` ending in .html; tiles of a large picture lie in FILE-tiles beside it")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
-	picture := newGroup("The picture")
-	picture.Var(&s.surface, "surface", "what the picture is laid out on: "+surfaceNames+"; without it "+warp.SurfaceNames()[0])
-	picture.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape")
-	picture.Var(&s.keep, "keep", "take what is around a place from this frame: across, down and radius in per cent, the radius of the width; may be given again")
-	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
-	picture.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
-	picture.Var(&s.compression, "compression", "how a TIFF is packed: "+strings.Join(stitch.Compressions(), ", ")+"; without it "+stitch.Compressions()[0])
 	row := newGroup("The row")
-	row.Var(&s.level, "level", "how the middle frame was held, in degrees: rolled clockwise, pitched up; overrides what is found")
 	row.Var(&s.focalMM, "focal-mm", "focal length in millimetres, if the files do not tell it or tell it wrongly")
 	row.Var(&s.sensor, "sensor", "sides of the sensor in millimetres, with --focal-mm, if the files do not tell them")
 	row.Var(&s.focalPx, "focal-px", "focal length in pixels of a frame, instead of --focal-mm")
@@ -91,26 +88,55 @@ An old lens that tells the camera nothing:
 	row.BoolVar(&s.brackets, "brackets", false, "each of FRAMES is a folder that holds the focus bracket of one position; not needed for a folder of such folders")
 	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
 	row.Var(&s.seed, "seed", "a number that starts the random search; the same number gives the same bytes")
-	running := newGroup("The run")
-	running.BoolVar(&s.json, "json", false, "print the solution as JSON instead of the summary")
-	running.BoolVar(&s.quiet, "quiet", false, "print errors and warnings only")
-	running.Var(&s.workers, "workers", "how many processors to use; without it all; the result is the same")
-	running.Var(&s.memory, "memory", "how much memory the pictures may take, such as 800MB or 4GB; without it 1 GB, or less if GOMEMLIMIT says so; the result is the same")
-	running.BoolP("help", "h", false, "print this")
-	addGroups(cmd, files, picture, row, running)
+	addGroups(cmd, files, s.pictureFlags(), row, s.runFlags())
+	s.complete(cmd)
+	return cmd
+}
+
+// pictureFlags are the options that say what the picture is to be.
+func (s *stitchCommand) pictureFlags() flagGroup {
+	g := newGroup("The picture")
+	g.Var(&s.surface, "surface", "what the picture is laid out on: "+strings.Join(warp.SurfaceNames(), ", ")+"; without it "+warp.SurfaceNames()[0])
+	g.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape")
+	g.Var(&s.offset, "offset", "move a crop of a shape right and down of the middle, in per cent of all that is covered, as far as there is room")
+	g.Var(&s.centre, "centre", "look so many degrees to the right of the row's middle")
+	g.Var(&s.level, "level", "how the middle frame was held, in degrees: rolled clockwise, pitched up; overrides what is found")
+	g.Var(&s.keep, "keep", "take what is around a place from this frame: across, down and radius in per cent, the radius of the width; may be given again")
+	g.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
+	g.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
+	g.Var(&s.compression, "compression", "how a TIFF is packed: "+strings.Join(stitch.Compressions(), ", ")+"; without it "+stitch.Compressions()[0])
+	return g
+}
+
+// runFlags are the options that say how it is done.
+func (s *stitchCommand) runFlags() flagGroup {
+	g := newGroup("The run")
+	g.BoolVar(&s.json, "json", false, "print the solution as JSON instead of the summary")
+	g.BoolVar(&s.quiet, "quiet", false, "print errors and warnings only")
+	g.Var(&s.workers, "workers", "how many processors to use; without it all; the result is the same")
+	g.Var(&s.memory, "memory", "how much memory the pictures may take, such as 800MB or 4GB; without it 1 GB, or less if GOMEMLIMIT says so; the result is the same")
+	g.BoolP("help", "h", false, "print this")
+	return g
+}
+
+// complete tells the shells which words the options take.
+func (s *stitchCommand) complete(cmd *cobra.Command) {
 	cobra.CheckErr(cmd.RegisterFlagCompletionFunc("surface",
 		cobra.FixedCompletions(warp.SurfaceNames(), cobra.ShellCompDirectiveNoFileComp)))
 	cobra.CheckErr(cmd.RegisterFlagCompletionFunc("compression",
 		cobra.FixedCompletions(stitch.Compressions(), cobra.ShellCompDirectiveNoFileComp)))
-	return cmd
 }
 
-// usage is a complaint about the command line of flatfell stitch.
+// usage is a complaint about the command line.
 func (s *stitchCommand) usage(format string, a ...any) error {
+	if s.from != "" {
+		return usagef("flatfell crop", format, a...)
+	}
 	return usagef("flatfell stitch", format, a...)
 }
 
 func (s *stitchCommand) run(cmd *cobra.Command, args []string) error {
+	s.typed = typed(cmd, args)
 	if err := s.check(cmd, args); err != nil {
 		return err
 	}
@@ -122,16 +148,17 @@ func (s *stitchCommand) run(cmd *cobra.Command, args []string) error {
 // and only then pixels.
 func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Solution, err error) {
 	ctx := cmd.Context()
-	if s.reuse != "" {
-		if sol, err = readSolution(s.reuse); err != nil {
+	if s.from != "" {
+		if sol, err = readSolution(s.from); err != nil {
 			return nil, err
 		}
 		if args, err = framesOf(sol, args); err != nil {
 			return nil, err
 		}
+		s.turn(sol)
 	}
 	// The frames of a solution are folders if brackets were merged for it.
-	positions, err := positionsOf(args, s.brackets || s.reuse != "" && allFolders(args))
+	positions, err := positionsOf(args, s.brackets || s.from != "" && allFolders(args))
 	if err != nil {
 		return nil, err
 	}
@@ -145,6 +172,9 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		}
 	}
 	if err := s.checkOutputs(paths); err != nil {
+		return nil, err
+	}
+	if err := s.checkTiles(paths); err != nil {
 		return nil, err
 	}
 	var frames []*stitch.Frame
@@ -168,7 +198,14 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	if err != nil {
 		return nil, err
 	}
-	progress := newProgress(cmd.ErrOrStderr(), s.quiet, stitchStages)
+	stages := stitchStages
+	if s.from != "" {
+		stages = renderStages
+	}
+	if s.report != "" {
+		stages = append(slices.Clone(stages), examineStage)
+	}
+	progress := newProgress(cmd.ErrOrStderr(), s.quiet, stages)
 	defer progress.end()
 	o.Progress = progress.report
 	if sol == nil {
@@ -187,7 +224,8 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	if err != nil {
 		return nil, err
 	}
-	if err := s.write(ctx, pic, sol, origin); err != nil {
+	report := func() error { return s.writeReport(ctx, sol, frames, pic, o, insidePixels) }
+	if err := s.write(ctx, pic, sol, origin, report); err != nil {
 		return nil, err
 	}
 	progress.end()
@@ -200,7 +238,7 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 	ending := strings.ToLower(filepath.Ext(s.out))
 	jpeg := ending == ".jpg" || ending == ".jpeg"
 	switch {
-	case len(args) == 0 && s.reuse == "":
+	case len(args) == 0 && s.from == "":
 		return s.usage("no frames given; name two or more photographs, or a folder")
 	case slices.Contains(args, ""):
 		return s.usage("the name of a frame is empty")
@@ -210,6 +248,8 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 		return s.usage("--crop whole leaves transparent parts, which a JPEG can't hold; let the output end in .png or .tif")
 	case s.bits == 16 && jpeg:
 		return s.usage("a JPEG has 8 bits; let the output end in .png or .tif for 16")
+	case s.offset != (offsetFlag{}) && s.crop.AspectW == 0:
+		return s.usage("--offset moves a crop of a shape; add one, such as --crop 2:1")
 	case given("quality") && !jpeg:
 		return s.usage("--quality is for JPEG only")
 	case given("compression") && ending != ".tif" && ending != ".tiff":
@@ -219,22 +259,19 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 	case given("sensor") && !given("focal-mm"):
 		return s.usage("--sensor needs --focal-mm")
 	}
-	if s.reuse != "" {
-		for _, name := range []string{"level", "focal-mm", "focal-px", "undistorted", "allow-missing", "brackets", "seed"} {
-			if given(name) {
-				return s.usage("--%s has no effect with --reuse, which does not search again", name)
-			}
-		}
-	}
 	return nil
 }
 
 // options are the settings of the two halves of the run.
 func (s *stitchCommand) options(paths []string, sol *stitch.Solution) (stitch.Options, error) {
 	o := stitch.Options{
-		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Keep: s.keep, Level: s.level.level,
+		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Keep: s.keep, Level: s.level.level, Centre: s.centre.angle,
 		FocalPx: float64(s.focalPx), Undistorted: s.undistorted, AllowMissing: s.allowMissing,
 		Workers: s.workers.n, Memory: s.memory.bytes(), TempDir: filepath.Dir(s.out), Seed: uint64(s.seed),
+	}
+	o.Crop.OffsetX, o.Crop.OffsetY = s.offset.right, s.offset.down
+	if s.small {
+		o.MaxWidth = cropPreviewWidth
 	}
 	if sol != nil && s.surface == "" {
 		o.Surface = sol.Output.Surface
@@ -281,8 +318,8 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 	return bits
 }
 
-// write writes the picture, its preview and its solution.
-func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution, origin *stitch.Origin) error {
+// write writes the picture, its preview, its report and its solution.
+func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution, origin *stitch.Origin, report func() error) error {
 	began := time.Now()
 	timed := func() {
 		sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
@@ -295,6 +332,7 @@ func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *st
 			})
 		}},
 		{s.preview, func() error { return writePreview(ctx, s.preview, pic, origin, s.overwrite, s.workers.n) }},
+		{s.report, report},
 		{s.solution, func() error {
 			timed() // it tells the time of the others
 			return photo.WriteWhole(ctx, s.solution, s.overwrite, sol)
@@ -304,46 +342,4 @@ func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *st
 		timed()
 	}
 	return err
-}
-
-func readSolution(path string) (*stitch.Solution, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("%s: cannot be read (%w); check the name", path, plainPathError(err))
-	}
-	defer f.Close()
-	sol, err := stitch.ReadSolution(f)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return sol, nil
-}
-
-// framesOf returns the files of a solution's frames in its order: those that
-// were recorded, or those of the same names among the given files and folders.
-func framesOf(sol *stitch.Solution, given []string) ([]string, error) {
-	paths := make([]string, len(sol.Frames))
-	if len(given) == 0 {
-		for i := range sol.Frames {
-			paths[i] = sol.Frames[i].File
-		}
-		return paths, nil
-	}
-	files, err := photo.List(given)
-	if err != nil {
-		return nil, err
-	}
-	byName := map[string]string{}
-	for _, f := range files {
-		byName[filepath.Base(f)] = f
-	}
-	for i := range sol.Frames {
-		name := filepath.Base(sol.Frames[i].File)
-		path, ok := byName[name]
-		if !ok {
-			return nil, fmt.Errorf("the solution was made from %s, which is not among the given frames", name)
-		}
-		paths[i] = path
-	}
-	return paths, nil
 }

@@ -83,6 +83,49 @@ func (f *levelFlag) Set(s string) error {
 
 func (*levelFlag) Type() string { return "ROLL,PITCH" }
 
+// offsetFlag is --offset RIGHT,DOWN in per cent.
+type offsetFlag struct{ right, down float64 }
+
+func (f *offsetFlag) String() string {
+	if *f == (offsetFlag{}) {
+		return ""
+	}
+	return fmt.Sprintf("%g,%g", 100*f.right, 100*f.down)
+}
+
+func (f *offsetFlag) Set(s string) error {
+	v, err := numbers(s, ",", 2)
+	if err != nil || max(v[0], -v[0], v[1], -v[1]) > 100 {
+		return fmt.Errorf("give per cent to the right and down, such as 10,-3")
+	}
+	*f = offsetFlag{v[0] / 100, v[1] / 100}
+	return nil
+}
+
+func (*offsetFlag) Type() string { return "RIGHT,DOWN" }
+
+// centreFlag is --centre in degrees.
+type centreFlag struct{ angle *geom.Angle }
+
+func (f *centreFlag) String() string {
+	if f.angle == nil {
+		return ""
+	}
+	return fmt.Sprintf("%g", f.angle.Degrees())
+}
+
+func (f *centreFlag) Set(s string) error {
+	v, err := numbers(s, ",", 1)
+	if err != nil || max(v[0], -v[0]) > 180 {
+		return fmt.Errorf("give degrees from -180 to 180, such as -12.5")
+	}
+	a := geom.Angle(v[0]) * geom.Degree
+	f.angle = &a
+	return nil
+}
+
+func (*centreFlag) Type() string { return "DEGREES" }
+
 // keepFlag is --keep FRAME:X,Y,RADIUS, in per cent; it may be given again.
 type keepFlag []stitch.Keep
 
@@ -276,6 +319,8 @@ var (
 	_ pflag.Value = (*cropFlag)(nil)
 	_ pflag.Value = (*surfaceFlag)(nil)
 	_ pflag.Value = (*levelFlag)(nil)
+	_ pflag.Value = (*offsetFlag)(nil)
+	_ pflag.Value = (*centreFlag)(nil)
 	_ pflag.Value = (*keepFlag)(nil)
 	_ pflag.Value = (*sensorFlag)(nil)
 	_ pflag.Value = (*positiveFlag)(nil)

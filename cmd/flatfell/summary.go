@@ -117,10 +117,10 @@ func (s *stitchCommand) nextStep(sol *stitch.Solution) string {
 	switch {
 	case sol.Verdict == stitch.Weak:
 		return fmt.Sprintf("look at %s at full size at the joins named above.", s.out)
-	case s.solution == "" && s.reuse == "":
+	case s.solution == "" && s.from == "":
 		return "look at it at full size; with --solution FILE you keep how the frames lie, to render other shapes quickly."
 	case s.solution != "":
-		return fmt.Sprintf("look at it at full size; another shape: flatfell stitch --reuse %s --crop 3:1 -o %s", s.solution, filepath.Join(filepath.Dir(s.out), "other.jpg"))
+		return fmt.Sprintf("look at it at full size; another shape: flatfell crop %s --crop 3:1 -o %s", s.solution, filepath.Join(filepath.Dir(s.out), "other.jpg"))
 	}
 	return "look at it at full size."
 }

@@ -26,6 +26,8 @@ const (
 	cobra    = "github.com/spf13/cobra"
 	pflag    = "github.com/spf13/pflag"
 	bar      = "github.com/schollz/progressbar/v3"
+	chromedp = "github.com/chromedp/chromedp"
+	cdproto  = "github.com/chromedp/cdproto"
 	scripts  = "github.com/rogpeppe/go-internal"
 	pdf      = "codeberg.org/go-pdf/fpdf"
 	fonts    = "golang.org/x/image/font/gofont"
@@ -91,7 +93,7 @@ const testHelpers = "internal/shareddata"
 var testImports = []string{"internal/scene", "internal/measure", testHelpers, "internal/photo"}
 
 // testModules is the same for outside modules.
-var testModules = []string{gonum, ximage, scripts}
+var testModules = []string{gonum, ximage, scripts, chromedp, cdproto}
 
 // onlyIn lists packages that are for some rooms only, tests apart.
 var onlyIn = []struct {

@@ -13,7 +13,12 @@ import (
 // its thumbnail, maker note, size, and marks at places in it.
 type Tags struct {
 	main, exif, gps, interop []field
+	composite                [2]int
 }
+
+// Composite returns the numbers of photographs that the picture says it was made of:
+// taken for it, and in it; zero if it is no composite.
+func (t *Tags) Composite() (sources, used int) { return t.composite[0], t.composite[1] }
 
 // Directories below the main one (Exif CIPA DC-008, 4.6.3).
 const (
@@ -86,6 +91,11 @@ func readTags(r io.ReaderAt, base int64) *Tags {
 	var below, deeper map[uint16]int64
 	t.main, below = b.kept(b.ifd0, func(tag uint16) bool { return slices.Contains(keptMain, tag) })
 	if at, ok := below[tagExif]; ok {
+		for _, f := range b.fields(at, 4, func(tag uint16) bool { return tag == tagCompositeCount }) {
+			if f.kind == kindShort && f.count == 2 {
+				t.composite = [2]int{int(binary.LittleEndian.Uint16(f.value)), int(binary.LittleEndian.Uint16(f.value[2:]))}
+			}
+		}
 		t.exif, deeper = b.kept(at, func(tag uint16) bool { return !slices.Contains(leftExif, tag) })
 	}
 	if at, ok := below[tagGPS]; ok {

@@ -339,6 +339,10 @@ func FuzzTags(f *testing.F) {
 				*d = append([]field{}, *d...) // empty, never nil
 			}
 		}
+		if sources, used := again.Composite(); sources != 2 || used != 2 {
+			t.Fatalf("a composite of %d, %d used", sources, used)
+		}
+		tags.composite = again.composite
 		if !reflect.DeepEqual(again, tags) {
 			t.Fatalf("read again:\n%v\nwas\n%v", again, tags)
 		}

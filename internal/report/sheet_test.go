@@ -28,7 +28,7 @@ func TestSheet(t *testing.T) {
 		Unread: []card.Unread{{File: "<b>.jpg", Why: "is empty"}},
 	}
 	var page bytes.Buffer
-	if err := Sheet(t.Context(), &page, r); err != nil {
+	if err := Sheet(t.Context(), &page, r, []string{"flatfell", "sort", "a"}, "1"); err != nil {
 		t.Fatal(err)
 	}
 	s := page.String()
