@@ -548,6 +548,9 @@ func (b *Blender) blend(part image.Rectangle, s *tileScratch) (support image.Rec
 		}
 	}
 	b.elect(support, s)
+	if b.coarse != nil {
+		s.fillIn()
+	}
 	b.sumBands(support, s)
 	if b.coarse != nil {
 		for c, p := range s.blended {
@@ -555,6 +558,27 @@ func (b *Blender) blend(part image.Rectangle, s *tileScratch) (support image.Rec
 		}
 	}
 	return support
+}
+
+// fillIn takes the pixels that a layer has not from the one elected for them:
+// what is left of them without their coarse part differs by detail alone.
+func (s *tileScratch) fillIn() {
+	for i := range s.among {
+		f := s.fills[i]
+		if f.whole {
+			continue
+		}
+		for at, v := range f.valid {
+			if v != 0 {
+				continue
+			}
+			if from := s.fillOf(s.elected[at]); from.valid[at] != 0 {
+				for c, p := range f.rgb {
+					p.Pix[at] = from.rgb[c].Pix[at]
+				}
+			}
+		}
+	}
 }
 
 // fillOf returns the pixels of the layer with a label of s.among.
