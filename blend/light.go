@@ -11,6 +11,9 @@ import (
 // 1 = half the frame's diagonal.
 type LightPos struct{ X, Y float64 }
 
+// from returns p as seen from c.
+func (p LightPos) from(c LightPos) LightPos { return LightPos{p.X - c.X, p.Y - c.Y} }
+
 // LightSample is one place that two frames show.
 //
 // The caller leaves out places that are clipped in either frame (a channel
@@ -30,11 +33,13 @@ type LightSample struct {
 // lens, up to a factor common to all frames, follows from a frame's linear
 // sample L, of encoded value v, at p:
 //
-//	log arrived = log L + T(v) + log Gain + F(p) − log V(|p|)
+//	log arrived = log L + T(v) + log Gain + F(p) − log V(|p − c|)
 type Light struct {
 	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, shared
 	// by all frames.
 	Vignetting Vignetting
+	// Centre is c, the place about which light falls off.
+	Centre LightPos
 	// Tone bends the response of all frames away from their transfer curve.
 	Tone   Tone
 	Frames []FrameLight
@@ -54,6 +59,14 @@ type Vignetting [3]float64
 // At returns V where r² = r2.
 func (a Vignetting) At(r2 float64) float64 {
 	return max(1+r2*(a[0]+r2*(a[1]+r2*a[2])), minFalloff)
+}
+
+// slope returns dV/dr² where r² = r2.
+func (a Vignetting) slope(r2 float64) float64 {
+	if a.At(r2) <= minFalloff {
+		return 0
+	}
+	return a[0] + r2*(2*a[1]+r2*3*a[2])
 }
 
 // minFalloff keeps V positive whatever the search tries; a lens that lets
