@@ -27,8 +27,8 @@ const coarseReach = 6
 type coarsePart struct {
 	cell   int
 	bands  int
-	layers []SeamLayer
-	wrap   int // cells, 0 without
+	layers []SeamLayer // once made, continued where the labels reach
+	wrap   int         // cells, 0 without
 	sum    [3]*raster.Plane
 	up     [][4]float32 // see splineWeights
 }
@@ -155,6 +155,7 @@ func (c *coarsePart) cells(dst *raster.Plane, layer, k int, r image.Rectangle) {
 	c.cellsOf(dst, &c.layers[layer], k, r)
 }
 
+// cellsOf is cells of a layer that need not be one of c's.
 func (c *coarsePart) cellsOf(dst *raster.Plane, l *SeamLayer, k int, r image.Rectangle) {
 	dst.Reset(r)
 	for y := r.Min.Y; y < r.Max.Y; y++ {

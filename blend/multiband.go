@@ -53,8 +53,10 @@ type MultibandOptions struct {
 	Bands int
 	// Coarse has the colours of the layers on the cells of the labels, as
 	// [Seams] was given them. With it, the bands coarser than a cell are
-	// blended on the cells, which takes a fraction of the time; without it at
-	// full size.
+	// blended on the cells, which takes a fraction of the time, and a layer is
+	// continued by the others where it is not Valid (nil: it is everywhere in
+	// its Rect) or its light is Lost; without it at full size, and layers are
+	// continued as they fill themselves.
 	Coarse []SeamLayer
 	// Tile is the side of the squares that are computed one by one, in
 	// pixels, rounded up to a multiple of 64. Zero means 256, or 1024 if more
