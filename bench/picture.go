@@ -97,10 +97,16 @@ func comparePictures(pic, truth *raster.Picture, near *mask) comparison {
 	}
 }
 
-// patchwork returns the picture as the frames alone have it: each pixel from its
-// own frame, corrected, with nothing blended. Alpha is 0 where no frame is named,
-// in the cells along the row's own border.
-func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels) (*raster.Picture, error) {
+// lostAt is the encoded level of a resampled sample from which its light may be
+// lost, a little below clippedAt: resampling spreads what is clipped.
+const lostAt = clippedAt - 0.015
+
+// patchwork returns the best that the frames can make along the labels of a
+// picture, if all is known and nothing blended: each pixel from its own frame, by
+// its true camera and corrected by its true light. What it differs by from the
+// truth is what is lost in taking a frame and resampling it. Alpha is 0 where no
+// frame is named, and where its light is lost to clipping.
+func (s *photographs) patchwork(ctx context.Context, workers int, sol *stitch.Solution, labels *blend.Labels) (*raster.Picture, error) {
 	view, err := sol.Output.View()
 	if err != nil {
 		return nil, err
@@ -108,12 +114,13 @@ func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []
 	out := raster.NewPicture(view.Rect)
 	w := view.Rect.Dx()
 	out.Alpha = make([]uint16, w*view.Rect.Dy())
-	var patch [3]*raster.Plane
-	for c := range patch {
-		patch[c] = raster.NewPlane(view.Rect)
+	var plain, right [3]*raster.Plane
+	for c := range plain {
+		plain[c], right[c] = raster.NewPlane(view.Rect), raster.NewPlane(view.Rect)
 	}
+	trueFromFound := foundFromTrue(sol, s.truth).Inv()
 	any := func(int) bool { return true }
-	for k, f := range frames {
+	for k, f := range s.frames {
 		img, err := f.Image(ctx)
 		if err != nil {
 			return nil, err
@@ -122,33 +129,39 @@ func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []
 		if err != nil {
 			return nil, err
 		}
-		correctFrame(&sol.Frames[k], pic)
-		warp.NewSampler(pic, sol.Frames[k].Camera(), view, warp.Options{}).Fill(&patch, nil, view.Rect)
+		cam := s.truth[k]
+		cam.CamFromWorld = cam.CamFromWorld.Mul(trueFromFound)
+		warp.NewSampler(pic, cam, view, warp.Options{}).Fill(&plain, nil, view.Rect)
+		warp.NewSampler(s.corrected(k, pic), cam, view, warp.Options{}).Fill(&right, nil, view.Rect)
 		for i := range w * view.Rect.Dy() {
-			if labels.Pixel(i%w, i/w, any) == k {
-				out.Alpha[i] = 0xffff
-				for c := range patch {
-					out.Pix[3*i+c] = uint16(math.Round(0xffff * min(max(float64(patch[c].Pix[i]), 0), 1)))
-				}
+			if labels.Pixel(i%w, i/w, any) != k || max(plain[0].Pix[i], plain[1].Pix[i], plain[2].Pix[i]) > lostAt {
+				continue
+			}
+			out.Alpha[i] = 0xffff
+			for c, p := range right {
+				out.Pix[3*i+c] = uint16(math.Round(0xffff * min(max(float64(p.Pix[i]), 0), 1)))
 			}
 		}
 	}
 	return out, nil
 }
 
-// correctFrame corrects the light of a frame's samples.
-func correctFrame(f *stitch.FrameSolution, pic *raster.Picture) {
-	correct, dec, enc := f.Correct(), blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
+// corrected returns frame k with its true gains and vignetting undone.
+func (s *photographs) corrected(k int, pic *raster.Picture) *raster.Picture {
+	out := raster.NewPicture(pic.Rect)
+	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
+	f := &s.plan.Frames[s.of[k]]
 	for y := range pic.Rect.Dy() {
-		row := pic.Row(y)
+		from, to := pic.Row(y), out.Row(y)
 		for x := range pic.Rect.Dx() {
-			s := row[3*x : 3*x+3]
-			lin := correct(geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5}, [3]float64{float64(dec[s[0]]), float64(dec[s[1]]), float64(dec[s[2]])})
-			for c, l := range lin {
-				s[c] = uint16(math.Round(0xffff * float64(enc.Encode(float32(l)))))
+			light := s.plan.Light(&f.Camera, geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5})
+			for c, g := range f.Gain {
+				lin := float64(dec[from[3*x+c]]) / (light * g)
+				to[3*x+c] = uint16(math.Round(0xffff * float64(enc.Encode(float32(lin)))))
 			}
 		}
 	}
+	return out
 }
 
 // scallop returns the largest less the smallest difference between the mean

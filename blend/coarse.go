@@ -27,8 +27,8 @@ const coarseReach = 6
 type coarsePart struct {
 	cell   int
 	bands  int
-	layers []SeamLayer
-	wrap   int // cells, 0 without
+	layers []SeamLayer // once made, continued where the labels reach
+	wrap   int         // cells, 0 without
 	sum    [3]*raster.Plane
 	up     [][4]float32 // see splineWeights
 }
@@ -55,11 +55,15 @@ func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
 		mask[l], gauss[l] = new(raster.Plane), new(raster.Plane)
 	}
 	var expanded raster.Plane
+	reach := coarseReach << bands
+	continued := make([]SeamLayer, len(layers))
 	for i, r := range labelled(labels, whole, len(layers)) {
+		continued[i] = layers[i]
 		if r.Empty() {
 			continue
 		}
-		r = r.Inset(-coarseReach << bands).Intersect(whole)
+		r = r.Inset(-reach).Intersect(whole)
+		continued[i] = c.continued(i, labels, c.around(r, layers[i].Rect))
 		mask[0].Reset(r)
 		for y := r.Min.Y; y < r.Max.Y; y++ {
 			row := mask[0].Row(y)
@@ -74,7 +78,7 @@ func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
 			raster.Reduce(mask[l+1], mask[l])
 		}
 		for k := range sum {
-			c.cells(gauss[0], i, k, r)
+			c.cellsOf(gauss[0], &continued[i], k, r)
 			for l := range bands {
 				raster.Reduce(gauss[l+1], gauss[l])
 				raster.Expand(&expanded, mask[l].Rect, gauss[l+1])
@@ -92,7 +96,19 @@ func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
 		}
 		c.sum[k] = sum[k][0]
 	}
+	c.layers = continued
 	return c
+}
+
+// around returns the cells over which a layer is continued: at least its own, and
+// r, the cells that are asked for; on a full turn at most a turn.
+func (c *coarsePart) around(r, layer image.Rectangle) image.Rectangle {
+	if c.wrap == 0 {
+		return r.Union(layer)
+	}
+	room := max(c.wrap-layer.Dx(), 0)
+	more := min(coarseReach<<c.bands, room/2)
+	return image.Rect(layer.Min.X-more, min(r.Min.Y, layer.Min.Y), layer.Max.X+more, max(r.Max.Y, layer.Max.Y))
 }
 
 // labelled returns the smallest rectangle around the cells of whole with each
@@ -136,8 +152,12 @@ func accumulate(sum, weight, fine, coarse *raster.Plane) {
 // cells fills dst, with bounds r, with channel k of a layer; beyond its cells
 // their border is repeated.
 func (c *coarsePart) cells(dst *raster.Plane, layer, k int, r image.Rectangle) {
+	c.cellsOf(dst, &c.layers[layer], k, r)
+}
+
+// cellsOf is cells of a layer that need not be one of c's.
+func (c *coarsePart) cellsOf(dst *raster.Plane, l *SeamLayer, k int, r image.Rectangle) {
 	dst.Reset(r)
-	l := &c.layers[layer]
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		row := l.RGB[k].Row(clampTo(y, l.Rect.Min.Y, l.Rect.Max.Y))
 		out := dst.Row(y)
@@ -150,11 +170,16 @@ func (c *coarsePart) cells(dst *raster.Plane, layer, k int, r image.Rectangle) {
 // column returns the column of r, counted from its first, that stands for x:
 // on a full turn that of the repetition nearest to r's middle.
 func (c *coarsePart) column(r image.Rectangle, x int) int {
+	return clampTo(c.repeat(r, x), r.Min.X, r.Max.X) - r.Min.X
+}
+
+// repeat returns x or, on a full turn, the repetition of x nearest to r's middle.
+func (c *coarsePart) repeat(r image.Rectangle, x int) int {
 	if c.wrap > 0 {
 		first := (r.Min.X+r.Max.X)/2 - c.wrap/2
 		x = first + floorMod(x-first, c.wrap)
 	}
-	return clampTo(x, r.Min.X, r.Max.X) - r.Min.X
+	return x
 }
 
 // splineWeights returns the uniform cubic B-spline through samples at the

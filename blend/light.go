@@ -11,6 +11,9 @@ import (
 // 1 = half the frame's diagonal.
 type LightPos struct{ X, Y float64 }
 
+// from returns p as seen from c.
+func (p LightPos) from(c LightPos) LightPos { return LightPos{p.X - c.X, p.Y - c.Y} }
+
 // LightSample is one place that two frames show.
 //
 // The caller leaves out places that are clipped in either frame (a channel
@@ -30,11 +33,13 @@ type LightSample struct {
 // lens, up to a factor common to all frames, follows from a frame's linear
 // sample L, of encoded value v, at p:
 //
-//	log arrived = log L + T(v) + log Gain + F(p) − log V(|p|)
+//	log arrived = log L + T(v) + log Gain + F(p) − log V(|p − c|)
 type Light struct {
 	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, shared
 	// by all frames.
 	Vignetting Vignetting
+	// Centre is c, the place about which light falls off.
+	Centre LightPos
 	// Tone bends the response of all frames away from their transfer curve.
 	Tone   Tone
 	Frames []FrameLight
@@ -54,6 +59,14 @@ type Vignetting [3]float64
 // At returns V where r² = r2.
 func (a Vignetting) At(r2 float64) float64 {
 	return max(1+r2*(a[0]+r2*(a[1]+r2*a[2])), minFalloff)
+}
+
+// slope returns dV/dr² where r² = r2.
+func (a Vignetting) slope(r2 float64) float64 {
+	if a.At(r2) <= minFalloff {
+		return 0
+	}
+	return a[0] + r2*(2*a[1]+r2*3*a[2])
 }
 
 // minFalloff keeps V positive whatever the search tries; a lens that lets
@@ -150,11 +163,13 @@ var toneSlope = func() (gamma [3]float64) {
 // FieldTerms is the number of terms of a [Field].
 const FieldTerms = fieldDown + fieldAcross
 
-const fieldDown, fieldAcross = 6, 4
+const fieldDown, fieldAcross = 8, 4
 
 // Field are the coefficients of F(p), a slow gain over one frame: the Legendre
-// polynomials P1 to P6 of y, fine enough for the edge of a soft graduated filter
-// that sits higher in one frame, and x times P0 to P3.
+// polynomials P1 to P8 of y, fine enough for the edge of a soft graduated filter
+// that sits higher in one frame (P6 leaves 6 % of the light where the edge of one
+// of two stops is off by 6 % of the height, P8 2.6 %, P12 2 %), and x times P0 to
+// P3.
 type Field [FieldTerms]float64
 
 // At returns F(p).
@@ -166,11 +181,16 @@ func (f *Field) At(p LightPos) float64 {
 	return sum
 }
 
-func fieldTerms(p LightPos) [FieldTerms]float64 {
-	y, y2 := p.Y, p.Y*p.Y
-	p2, p3, p4 := (3*y2-1)/2, y*(5*y2-3)/2, (y2*(35*y2-30)+3)/8
-	p5, p6 := y*(y2*(63*y2-70)+15)/8, (y2*(y2*(231*y2-315)+105)-5)/16
-	return [FieldTerms]float64{y, p2, p3, p4, p5, p6, p.X, p.X * y, p.X * p2, p.X * p3}
+func fieldTerms(p LightPos) (t [FieldTerms]float64) {
+	legendre := [fieldDown + 1]float64{1, p.Y}
+	for n := 1; n < fieldDown; n++ {
+		legendre[n+1] = (float64(2*n+1)*p.Y*legendre[n] - float64(n)*legendre[n-1]) / float64(n+1)
+	}
+	copy(t[:], legendre[1:])
+	for k := range fieldAcross {
+		t[fieldDown+k] = p.X * legendre[k]
+	}
+	return t
 }
 
 // largest returns the largest |F| where |x| and |y| are within those of most.

@@ -16,6 +16,7 @@ type lightScene struct {
 	outliers float64 // share of samples that show something else
 	gains    float64 // standard deviation of log gains
 	v        Vignetting
+	centre   LightPos
 	curve    func(v float64) float64 // of encoded samples; nil means none
 	field    func(frame int, p LightPos) float64
 	flat     bool // the light varies by a few per cent only
@@ -41,7 +42,7 @@ func (s lightScene) samples(seed uint64) (out []LightSample, gain [][3]float64) 
 	const halfW, halfH = 0.5547, 0.8321
 	record := func(i int, p LightPos, light [3]float64) (lin [3]float64) {
 		for c, l := range light {
-			l *= s.v.At(p.X*p.X+p.Y*p.Y) / gain[i][c]
+			l *= s.v.At(r2(p.from(s.centre))) / gain[i][c]
 			if s.field != nil {
 				l *= math.Exp(-s.field(i, p))
 			}
@@ -115,7 +116,7 @@ func TestFitLightRecovers(t *testing.T) {
 		if e := worstGain(l, want); !(e <= 0.005) {
 			t.Errorf("seed %d: a gain off by %.4f", seed, e)
 		}
-		if !rep.Vignetting || rep.Tone || rep.Field || len(rep.Undetermined) > 0 {
+		if !rep.Vignetting || rep.Centre || rep.Tone || rep.Field || len(rep.Undetermined) > 0 {
 			t.Errorf("seed %d: %+v", seed, rep)
 		}
 		if !(rep.Inliers > 0.85 && rep.Inliers < 0.93) || !(rep.After < rep.Before/5) {
@@ -245,6 +246,31 @@ func TestFitLightField(t *testing.T) {
 	for i := range bounded.Frames {
 		if f := bounded.Frames[i].Field.largest(LightPos{0.55, 0.83}); !(f <= 0.05+1e-9) { // down and across
 			t.Errorf("frame %d has a field of %.3f beyond the bound", i, f)
+		}
+	}
+}
+
+// TestFitLightCentre: where light falls off about another place than the middle,
+// that place is found and nothing else stands for it.
+func TestFitLightCentre(t *testing.T) {
+	for seed, centre := range []LightPos{{0.04, 0}, {0, 0.04}, {-0.03, 0.02}} {
+		s := lightScene{frames: 5, perPair: 1000, noise: 0.01, outliers: 0.1, gains: 0.3, v: filters, centre: centre}
+		samples, want := s.samples(uint64(seed))
+		l, rep, err := FitLight(s.frames, samples, LightOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := math.Sqrt(r2(l.Centre.from(centre))); !(d <= 0.005) {
+			t.Errorf("centre %v found at %v", centre, l.Centre)
+		}
+		if e := worstFalloff(l.Vignetting, filters); !(e <= 0.015) {
+			t.Errorf("centre %v: vignetting off by %.4f", centre, e)
+		}
+		if e := worstGain(l, want); !(e <= 0.005) {
+			t.Errorf("centre %v: a gain off by %.4f", centre, e)
+		}
+		if !rep.Vignetting || !rep.Centre || rep.Tone || rep.Field || len(rep.Undetermined) > 0 {
+			t.Errorf("centre %v: %+v", centre, rep)
 		}
 	}
 }

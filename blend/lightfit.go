@@ -14,6 +14,8 @@ type LightReport struct {
 	// Vignetting, Tone and Field say which parts of the model the samples
 	// call for; the others are zero.
 	Vignetting, Tone, Field bool
+	// Centre says that vignetting is not about the middle of the frames.
+	Centre bool
 	// Undetermined names the parts that the samples seem to call for but
 	// cannot settle.
 	Undetermined []string
@@ -47,7 +49,8 @@ type LightReport struct {
 // The model grows by a part only when that lowers the cost by more than its
 // coefficients would by chance, changes the light by more than leastEffect,
 // and the samples settle it: gains first, then vignetting (Goldman & Chen
-// 2005; Doutre & Nasiopoulos 2009), the tone curve, and the slow gain that
+// 2005; Doutre & Nasiopoulos 2009), the tone curve, the place about which light
+// falls off, and the slow gain that
 // takes up what is left. The search starts at the weighted medians of the
 // pairs, which less than half the samples of a pair cannot upset.
 //
@@ -80,6 +83,7 @@ func FitLight(n int, samples []LightSample, o LightOptions) (*Light, LightReport
 	rep.After = f.medianLog(best.model, best.p)
 	rep.Inliers = f.inliers(best)
 	rep.Vignetting, rep.Tone, rep.Field = best.model.vignetting > 0, best.model.tone, best.model.field
+	rep.Centre = best.model.centre
 	light := f.light(best)
 	for i := range light.Frames {
 		rep.LargestField = max(rep.LargestField, light.Frames[i].Field.largest(f.most))
@@ -89,7 +93,8 @@ func FitLight(n int, samples []LightSample, o LightOptions) (*Light, LightReport
 
 // lightModel says which parts are in use.
 type lightModel struct {
-	vignetting  int // number of coefficients
+	vignetting  int  // number of coefficients
+	centre      bool // of the vignetting is free
 	tone, field bool
 }
 
@@ -112,6 +117,7 @@ type lightObs struct {
 const (
 	vignettingPrior = 2.0
 	tonePrior       = 1.0
+	centrePrior     = 0.05
 	downPrior       = 0.05
 	acrossPrior     = 0.02
 	// commonPriorSigma holds what the frames' slow gains have in common.
@@ -137,6 +143,11 @@ const (
 	leastSamples = 50
 	// mostUnsure is the largest standard deviation of log V in the corner.
 	mostUnsure = 0.03
+	// mostUnsureCentre is the largest standard deviation of the centre of the
+	// vignetting, in the unit of [LightPos].
+	mostUnsureCentre = 0.01
+	// mostCentre is how far off the middle it may lie.
+	mostCentre = 0.15
 )
 
 type lightFit struct {
@@ -157,11 +168,14 @@ type fitted struct {
 	cost  float64 // of the samples, at this scale
 	// unsure is the standard deviation of log V in the corner.
 	unsure float64
+	// unsureCentre is that of the centre of the vignetting.
+	unsureCentre float64
 }
 
 func (f *lightFit) atVignetting() int { return 3 * f.n }
 func (f *lightFit) atTone() int       { return 3*f.n + 3 }
-func (f *lightFit) atField(i int) int { return 3*f.n + 6 + FieldTerms*i }
+func (f *lightFit) atCentre() int     { return 3*f.n + 6 }
+func (f *lightFit) atField(i int) int { return 3*f.n + 8 + FieldTerms*i }
 func (f *lightFit) zero() []float64   { return make([]float64, f.atField(f.n)) }
 func (f *lightFit) start(i int) float64 {
 	if f.o.Start == nil {
@@ -215,8 +229,8 @@ next:
 // difference: vignetting and fields.
 func (f *lightFit) shared(m lightModel, o *lightObs, p []float64) (d float64) {
 	if m.vignetting > 0 {
-		v := Vignetting(p[f.atVignetting():][:3])
-		d -= math.Log(v.At(r2(o.posA))) - math.Log(v.At(r2(o.posB)))
+		v, c := Vignetting(p[f.atVignetting():][:3]), f.centre(p)
+		d -= math.Log(v.At(r2(o.posA.from(c)))) - math.Log(v.At(r2(o.posB.from(c))))
 	}
 	if m.field {
 		fa, fb := p[f.atField(o.a):][:FieldTerms], p[f.atField(o.b):][:FieldTerms]
@@ -226,6 +240,9 @@ func (f *lightFit) shared(m lightModel, o *lightObs, p []float64) (d float64) {
 	}
 	return d
 }
+
+// centre returns the place about which light falls off.
+func (f *lightFit) centre(p []float64) LightPos { return LightPos{p[f.atCentre()], p[f.atCentre()+1]} }
 
 func r2(p LightPos) float64 { return p.X*p.X + p.Y*p.Y }
 
@@ -391,6 +408,9 @@ func (f *lightFit) fit(m lightModel, p []float64) fitted {
 		}
 	}
 	mark(f.atVignetting(), m.vignetting)
+	if m.centre {
+		mark(f.atCentre(), 2)
+	}
 	if m.tone {
 		mark(f.atTone(), 3)
 	}
@@ -451,6 +471,10 @@ func (f *lightFit) fit(m lightModel, p []float64) fitted {
 				}
 			}
 			b.unsure = math.Sqrt(sum*alikeSamples) / v.At(1)
+			if m.centre {
+				k0 = at[f.atCentre()]
+				b.unsureCentre = math.Sqrt((cov.At(k0, k0) + cov.At(k0+1, k0+1)) * alikeSamples)
+			}
 		}
 	}
 	return b
@@ -480,6 +504,10 @@ func (f *lightFit) cost(m lightModel, p, weight []float64, at []int, n *optim.No
 	for k := range m.vignetting {
 		prior(f.atVignetting()+k, vignettingPrior)
 	}
+	if m.centre {
+		prior(f.atCentre(), centrePrior)
+		prior(f.atCentre()+1, centrePrior)
+	}
 	if m.tone {
 		for k := range 3 {
 			prior(f.atTone()+k, tonePrior)
@@ -504,7 +532,7 @@ func (f *lightFit) cost(m lightModel, p, weight []float64, at []int, n *optim.No
 		}
 		return cost
 	}
-	vig := Vignetting(p[f.atVignetting():][:3])
+	vig, centre := Vignetting(p[f.atVignetting():][:3]), f.centre(p)
 	var cols []int
 	var jac []float64
 	for i := range f.obs {
@@ -516,8 +544,14 @@ func (f *lightFit) cost(m lightModel, p, weight []float64, at []int, n *optim.No
 		// All columns but the gains' and the tone's are the channels' own.
 		cols, jac = append(cols[:0], 0, 0), append(jac[:0], 1, -1)
 		if m.vignetting > 0 {
-			qa, qb := r2(o.posA), r2(o.posB)
+			inA, inB := o.posA.from(centre), o.posB.from(centre)
+			qa, qb := r2(inA), r2(inB)
 			pa, pb := -1/vig.At(qa), -1/vig.At(qb)
+			if m.centre {
+				sa, sb := -2*pa*vig.slope(qa), -2*pb*vig.slope(qb)
+				cols = append(cols, at[f.atCentre()], at[f.atCentre()+1])
+				jac = append(jac, inA.X*sa-inB.X*sb, inA.Y*sa-inB.Y*sb)
+			}
 			for k := range m.vignetting {
 				pa *= qa
 				pb *= qb
@@ -610,10 +644,35 @@ func (f *lightFit) grow(best fitted, rep *LightReport) fitted {
 	if best.model.tone && !f.tone(best).Rises() { // any more
 		best = straight
 	}
-	if f.uneven(best) {
+	// A filter that sits askew or is not flat, a lens that is shifted or
+	// decentred: the light falls off about another place than the middle.
+	middle := best
+	if best.model.vignetting > 0 {
 		m = best.model
+		m.centre = true
+		switch c := f.fit(m, best.p); {
+		case !pays(best, c, 2) || f.centreEffect(c) < leastEffect || m.tone && !f.tone(c).Rises():
+		case c.unsure <= mostUnsure && c.unsureCentre <= mostUnsureCentre && r2(f.centre(c.p)) <= mostCentre*mostCentre:
+			best = c
+		default:
+			rep.Undetermined = append(rep.Undetermined, "centre")
+		}
+	}
+	field := func(base fitted) fitted {
+		if !f.uneven(base) {
+			return base
+		}
+		m := base.model
 		m.field = true
-		if w := f.fit(m, best.p); pays(best, w, FieldTerms*(f.n-1)) && (!m.tone || f.tone(w).Rises()) {
+		if w := f.fit(m, base.p); pays(base, w, FieldTerms*(f.n-1)) && (!m.tone || f.tone(w).Rises()) {
+			return w
+		}
+		return base
+	}
+	best = field(best)
+	if best.model.centre && best.model.field {
+		// It may have stood for what differs from frame to frame.
+		if w := field(middle); w.model.field && !pays(w, best, 2) {
 			best = w
 		}
 	}
@@ -655,6 +714,16 @@ func (f *lightFit) vignettingEffect(b fitted) (worst float64) {
 	return worst
 }
 
+// centreEffect is the largest change of log V that the place of its centre makes
+// in a frame's corners.
+func (f *lightFit) centreEffect(b fitted) (worst float64) {
+	v, c := Vignetting(b.p[f.atVignetting():][:3]), f.centre(b.p)
+	for _, p := range [4]LightPos{{-f.most.X, -f.most.Y}, {f.most.X, -f.most.Y}, {-f.most.X, f.most.Y}, {f.most.X, f.most.Y}} {
+		worst = max(worst, math.Abs(math.Log(v.At(r2(p.from(c)))/v.At(r2(p)))))
+	}
+	return worst
+}
+
 func (f *lightFit) tone(b fitted) Tone { return Tone(b.p[f.atTone():][:3]) }
 
 // Rises reports whether brighter samples mean more light everywhere, by at
@@ -684,6 +753,7 @@ func (f *lightFit) boundFields(b fitted) {
 func (f *lightFit) light(b fitted) *Light {
 	l := &Light{Frames: make([]FrameLight, f.n)}
 	copy(l.Vignetting[:], b.p[f.atVignetting():])
+	l.Centre = f.centre(b.p)
 	l.Tone = f.tone(b)
 	for i := range l.Frames {
 		fr := &l.Frames[i]

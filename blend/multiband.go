@@ -53,8 +53,10 @@ type MultibandOptions struct {
 	Bands int
 	// Coarse has the colours of the layers on the cells of the labels, as
 	// [Seams] was given them. With it, the bands coarser than a cell are
-	// blended on the cells, which takes a fraction of the time; without it at
-	// full size.
+	// blended on the cells, which takes a fraction of the time, and a layer is
+	// continued by the others where it is not Valid (nil: it is everywhere in
+	// its Rect) or its light is Lost; without it at full size, and layers are
+	// continued as they fill themselves.
 	Coarse []SeamLayer
 	// Tile is the side of the squares that are computed one by one, in
 	// pixels, rounded up to a multiple of 64. Zero means 256, or 1024 if more
@@ -548,6 +550,9 @@ func (b *Blender) blend(part image.Rectangle, s *tileScratch) (support image.Rec
 		}
 	}
 	b.elect(support, s)
+	if b.coarse != nil {
+		s.fillIn()
+	}
 	b.sumBands(support, s)
 	if b.coarse != nil {
 		for c, p := range s.blended {
@@ -555,6 +560,27 @@ func (b *Blender) blend(part image.Rectangle, s *tileScratch) (support image.Rec
 		}
 	}
 	return support
+}
+
+// fillIn takes the pixels that a layer has not from the one elected for them:
+// what is left of them without their coarse part differs by detail alone.
+func (s *tileScratch) fillIn() {
+	for i := range s.among {
+		f := s.fills[i]
+		if f.whole {
+			continue
+		}
+		for at, v := range f.valid {
+			if v != 0 {
+				continue
+			}
+			if from := s.fillOf(s.elected[at]); from.valid[at] != 0 {
+				for c, p := range f.rgb {
+					p.Pix[at] = from.rgb[c].Pix[at]
+				}
+			}
+		}
+	}
 }
 
 // fillOf returns the pixels of the layer with a label of s.among.

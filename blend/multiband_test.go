@@ -66,6 +66,9 @@ func cellsOf(layers []Layer, labels *Labels) []SeamLayer {
 			out[i].RGB[c] = raster.NewPlane(r)
 			for y := r.Min.Y; y < r.Max.Y; y++ {
 				for x := r.Min.X; x < r.Max.X; x++ {
+					if image.Rect(x*cell, y*cell, x*cell+cell, y*cell+cell).In(b) {
+						out[i].Valid.Set(x, y, 1)
+					}
 					var sum float32
 					for v := y * cell; v < (y+1)*cell; v++ {
 						for u := x * cell; u < (x+1)*cell; u++ {

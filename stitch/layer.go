@@ -69,6 +69,10 @@ func (l *layer) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (w
 	return s.Fill(dst, valid, r)
 }
 
+// samplerErrorPx is more than the sampler's places are off by: a pixel that the
+// crop found covered must not be a hole in the picture.
+const samplerErrorPx = 0.02
+
 // ready reads the frame, if it isn't there.
 func (l *layer) ready(ctx context.Context) error {
 	l.mu.Lock()
@@ -80,7 +84,7 @@ func (l *layer) ready(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	l.sampler.Store(warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx, Light: l.light}))
+	l.sampler.Store(warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx - samplerErrorPx, Light: l.light}))
 	return nil
 }
 

@@ -218,12 +218,14 @@ func (c *coverage) grow(r image.Rectangle) image.Rectangle {
 		step *= 2
 	}
 	for ; step > 0; step /= 2 {
-		for _, g := range []image.Rectangle{
-			image.Rect(r.Min.X, r.Min.Y-step, r.Max.X, r.Min.Y),
-			image.Rect(r.Min.X, r.Max.Y, r.Max.X, r.Max.Y+step),
-			image.Rect(r.Min.X-step, r.Min.Y, r.Min.X, r.Max.Y),
-			image.Rect(r.Max.X, r.Min.Y, r.Max.X+step, r.Max.Y),
-		} {
+		for side := range 4 {
+			// Of r as it has grown: two strips side by side leave out a corner.
+			g := [4]image.Rectangle{
+				image.Rect(r.Min.X, r.Min.Y-step, r.Max.X, r.Min.Y),
+				image.Rect(r.Min.X, r.Max.Y, r.Max.X, r.Max.Y+step),
+				image.Rect(r.Min.X-step, r.Min.Y, r.Min.X, r.Max.Y),
+				image.Rect(r.Max.X, r.Min.Y, r.Max.X+step, r.Max.Y),
+			}[side]
 			// The outermost line decides: coverage has no holes.
 			if c.lineCovered(g, r) {
 				r = r.Union(g)

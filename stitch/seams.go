@@ -120,7 +120,7 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 	out := blend.SeamLayer{Rect: r, RGB: planes(), Valid: raster.NewPlane(r), Cost: raster.NewPlane(r)}
 	valid := make([]uint8, r.Dx()*r.Dy())
 	s.Fill(&out.RGB, valid, r)
-	drawn = blend.SeamLayer{Rect: r, RGB: out.RGB}
+	drawn = blend.SeamLayer{Rect: r, RGB: out.RGB, Valid: out.Valid}
 	for i, v := range valid {
 		out.Valid.Pix[i] = float32(v) / 255
 	}
@@ -138,6 +138,7 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 		for i := range out.Lost.Pix {
 			out.Lost.Pix[i] = min(max((lost[0].Pix[i]+lost[1].Pix[i]+lost[2].Pix[i])/3, 0), 1)
 		}
+		drawn.Lost = out.Lost
 	}
 	if len(keep) == 0 {
 		return out, drawn

@@ -68,8 +68,11 @@ type FrameSolution struct {
 	// Gain multiplies the frame's linear red, green and blue.
 	Gain [3]float64 `json:"gain"`
 	// Vignetting holds a1, a2, a3 of V(r) = 1 + a1 r² + a2 r⁴ + a3 r⁶, r = 1
-	// at half the diagonal from the principal point.
+	// at half the diagonal from LightCentre.
 	Vignetting blend.Vignetting `json:"vignetting"`
+	// LightCentre is the place about which light falls off, x and y from the
+	// principal point in half diagonals.
+	LightCentre [2]float64 `json:"light_centre"`
 	// Tone bends the response away from the frames' transfer curve, see
 	// blend.Tone; the same for all frames.
 	Tone blend.Tone `json:"tone"`
@@ -104,12 +107,14 @@ func (f *FrameSolution) setCamera(c geom.Camera) {
 func (f *FrameSolution) setLight(l *blend.Light, k int) {
 	f.Gain, f.Field = l.Frames[k].Gain, l.Frames[k].Field
 	f.Vignetting, f.Tone = l.Vignetting, l.Tone
+	f.LightCentre = [2]float64{l.Centre.X, l.Centre.Y}
 }
 
 // shadeAt returns the factor by which the light at a point of the frame is
 // multiplied, beside Gain.
 func (f *FrameSolution) shadeAt(p blend.LightPos) float64 {
-	return math.Exp(f.Field.At(p)) / f.Vignetting.At(p.X*p.X+p.Y*p.Y)
+	dx, dy := p.X-f.LightCentre[0], p.Y-f.LightCentre[1]
+	return math.Exp(f.Field.At(p)) / f.Vignetting.At(dx*dx+dy*dy)
 }
 
 // Correct returns the function that takes the linear light of a place of the
@@ -139,7 +144,8 @@ func (f *FrameSolution) Correct() func(p geom.Pt, lin [3]float64) [3]float64 {
 type LightSolution struct {
 	Samples int `json:"samples"` // places compared
 	// Parts lists what the model has beside a gain for each channel:
-	// "vignetting", "tone", "field".
+	// "vignetting", "centre" (of it, off the middle of the frames), "tone",
+	// "field".
 	Parts []string `json:"parts"`
 	// Undetermined lists parts that the overlaps call for but cannot settle.
 	Undetermined []string `json:"undetermined"`
@@ -171,7 +177,7 @@ func lightSolution(l *blend.Light, r blend.LightReport) LightSolution {
 	for _, p := range []struct {
 		name string
 		used bool
-	}{{"vignetting", r.Vignetting}, {"tone", r.Tone}, {"field", r.Field}} {
+	}{{"vignetting", r.Vignetting}, {"centre", r.Centre}, {"tone", r.Tone}, {"field", r.Field}} {
 		if p.used {
 			s.Parts = append(s.Parts, p.name)
 		}

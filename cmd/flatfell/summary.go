@@ -76,6 +76,8 @@ func lightText(l *stitch.LightSolution) string {
 			} else {
 				parts = append(parts, fmt.Sprintf("the corners were %.1f stops too bright", -l.CornerStops))
 			}
+		case "centre":
+			parts = append(parts, "about a place off the middle of the frames")
 		case "tone":
 			parts = append(parts, "the camera's tone curve is allowed for")
 		case "field":

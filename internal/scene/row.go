@@ -40,6 +40,9 @@ type Row struct {
 	WhiteBalanceK float64
 	// VignettingStops is the loss of light in the frame's corners.
 	VignettingStops float64
+	// VignettingAt is where light falls off from, right of and below the middle
+	// of the frame, as shares of its width.
+	VignettingAt [2]float64
 	// GraduatedStops is the loss of light at the top of a frame behind a soft
 	// graduated filter, whose edge lies across the frame's middle.
 	GraduatedStops float64
@@ -115,7 +118,9 @@ func norm(v geom.Vec) float64 { return math.Sqrt(v.X*v.X + v.Y*v.Y + v.Z*v.Z) }
 type Truth struct {
 	Seed       uint64       `json:"seed"`
 	Frames     []FrameTruth `json:"frames"`
-	Vignetting [3]float64   `json:"vignetting"` // a1, a2, a3, see FrameTruth.Light
+	Vignetting [3]float64   `json:"vignetting"` // a1, a2, a3, see Truth.Light
+	// VignettingAt is the place about which light falls off, see Row.
+	VignettingAt [2]float64 `json:"vignetting_at"`
 	// GraduatedStops is the loss of light above each frame's GraduatedEdge.
 	GraduatedStops float64    `json:"graduated_stops"`
 	ToneCurve      bool       `json:"tone_curve"`
@@ -226,11 +231,11 @@ func (t *Truth) Cameras() []geom.Camera {
 }
 
 // Light returns the factor V = 1 + a1 r² + a2 r⁴ + a3 r⁶ by which the lens
-// dims a pixel of a frame of camera c; r is the distance from the principal
-// point, 1 = half the frame's diagonal.
+// dims a pixel of a frame of camera c; r is the distance from VignettingAt,
+// 1 = half the frame's diagonal.
 func (t *Truth) Light(c *geom.Camera, p geom.Pt) float64 {
-	dx, dy := p.X-c.CentrePx.X, p.Y-c.CentrePx.Y
 	w, h := float64(c.Width), float64(c.Height)
+	dx, dy := p.X-c.CentrePx.X-w*t.VignettingAt[0], p.Y-c.CentrePx.Y-w*t.VignettingAt[1]
 	r2 := 4 * (dx*dx + dy*dy) / (w*w + h*h)
 	a := &t.Vignetting
 	return 1 + r2*(a[0]+r2*(a[1]+r2*a[2]))
@@ -270,6 +275,7 @@ func (s *Scene) Plan(row Row) Truth {
 		Seed: row.Seed, Frames: make([]FrameTruth, n),
 		// Nearly the shape of cos⁴, scaled to the loss in the corner.
 		Vignetting:     [3]float64{0.55 * loss, 0.55 * loss, -0.1 * loss},
+		VignettingAt:   row.VignettingAt,
 		GraduatedStops: row.GraduatedStops, ToneCurve: row.ToneCurve, Noise: row.Noise, Supersample: row.Supersample,
 		PupilOffset: [3]float64{row.PupilOffset.X, row.PupilOffset.Y, row.PupilOffset.Z},
 	}
