@@ -474,7 +474,7 @@ func (a *aligner) refine(ctx context.Context) error {
 	look := func(i int) (sight, func(), error) {
 		f := a.placed[i]
 		img, err := a.kept.hold(ctx, f)
-		return sight{img, a.small[f], a.shrink}, func() { a.kept.free(f) }, err
+		return sight{img, a.kept, a.small[f], a.shrink}, func() { a.kept.free(f) }, err
 	}
 	// Every two frames that overlap give ties, whether their corners matched
 	// or not.
@@ -488,7 +488,7 @@ func (a *aligner) refine(ctx context.Context) error {
 		}
 	}
 	sides, err := refineTies(ctx, look, sets, a.shrink, &a.rig, overlapping, a.o.Workers, a.o.stage("refine"))
-	if err != nil {
+	if err = cmp.Or(err, a.kept.err()); err != nil {
 		return err
 	}
 	var ties []tie
