@@ -25,6 +25,8 @@ var (
 	// ErrFrames: the set can't be a row: too few frames, or frames that
 	// differ in size.
 	ErrFrames = errors.New("the frames can't form a row")
+	// ErrMemory: Options.Memory is too small for frames of this size.
+	ErrMemory = errors.New("the memory allowed is too small")
 )
 
 // workingPixels is the size to which frames are reduced for finding corners,
@@ -78,6 +80,9 @@ func Align(ctx context.Context, frames []*Frame, o Options) (*Solution, error) {
 		return nil, err
 	}
 	if err := checkKeep(frames, o.Keep); err != nil {
+		return nil, err
+	}
+	if err := checkMemory(frames, o); err != nil {
 		return nil, err
 	}
 	a := newAligner(frames, o)

@@ -2,6 +2,7 @@ package stitch
 
 import (
 	"context"
+	"fmt"
 	"image"
 	"sync"
 
@@ -39,6 +40,32 @@ func newCache(frames []*Frame, o Options) *cache {
 	}
 	c.aside = total > c.limit
 	return c
+}
+
+// framesAtOnce is how many frames that don't lie in files are in memory at the
+// same time whatever the limit says: two that overlap and the next. Of frames
+// that do lie in files it is parts of about that many thirds.
+const framesAtOnce = 3
+
+// checkMemory reports a limit in which the frames that are needed at the same
+// time don't fit.
+func checkMemory(frames []*Frame, o Options) error {
+	var need int64
+	var largest *Frame
+	for _, f := range frames {
+		n := framesAtOnce * f.bytes
+		if f.parts {
+			n = f.bytes
+		}
+		if n > need {
+			need, largest = n, f
+		}
+	}
+	if need <= o.memory() {
+		return nil
+	}
+	return fmt.Errorf("%w: frames of %d × %d pixels need %d MB at a time, and %d MB are allowed",
+		ErrMemory, largest.Width, largest.Height, (need+999999)/1000000, o.memory()/1000000)
 }
 
 // err returns what went wrong in reading parts of frames, which the pixels

@@ -47,6 +47,7 @@ type Frame struct {
 	decode   func(context.Context) (image.Image, error)
 	aside    func(ctx context.Context, dir string) (image.Image, error) // nil if there is no file
 	bytes    int64                                                      // of the decoded pixels, about; 0 if they are the caller's
+	parts    bool                                                       // aside gives parts of them
 	given    bool                                                       // decode only hands over the caller's pixels
 	tags     func() (*photo.Tags, error)                                // nil for a frame without a file
 	once     sync.Once                                                  // of transfer
@@ -71,7 +72,7 @@ func OpenFrame(path string) (*Frame, error) {
 	}
 	out := &Frame{
 		Name: path, Width: f.Width, Height: f.Height, Bits: f.Bits, Gray: f.Gray,
-		FocalMM: f.Meta.FocalMM, Time: f.Meta.Time, decode: f.Decode, aside: f.DecodeAside, bytes: f.SampleBytes(), tags: f.Tags,
+		FocalMM: f.Meta.FocalMM, Time: f.Meta.Time, decode: f.Decode, aside: f.DecodeAside, bytes: f.SampleBytes(), parts: f.InParts(), tags: f.Tags,
 	}
 	if f.Profile != nil {
 		out.Profile, out.ProfileNote = f.Profile.Data, f.Profile.Note

@@ -73,6 +73,9 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	if err := checkKeep(frames, o.Keep); err != nil {
 		return err
 	}
+	if err := checkMemory(frames, o); err != nil {
+		return err
+	}
 	if err := planOutput(sol, o); err != nil {
 		return err
 	}

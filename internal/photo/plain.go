@@ -190,6 +190,9 @@ func (o *openFile) ReadAt(b []byte, off int64) (int, error) {
 	return n, err
 }
 
+// InParts reports whether DecodeAside gives pixels that take no memory.
+func (f *File) InParts() bool { return f.plain != nil }
+
 // SampleBytes returns about how much memory the decoded pixels take.
 func (f *File) SampleBytes() int64 {
 	n := int64(f.Width) * int64(f.Height)
