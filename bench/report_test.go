@@ -45,3 +45,15 @@ func TestBar(t *testing.T) {
 		}
 	}
 }
+
+// The slope of a power law is its exponent, whatever stands before it.
+func TestExponent(t *testing.T) {
+	x := []float64{6, 12, 25, 50, 100, 200}
+	y := make([]float64, len(x))
+	for i, v := range x {
+		y[i] = 3 * math.Pow(v, 1.07)
+	}
+	if got := exponent(x, y); !(math.Abs(got-1.07) <= 1e-12) {
+		t.Errorf("exponent %v, want 1.07", got)
+	}
+}

@@ -53,19 +53,29 @@ type SpeedResult struct {
 	Stages       []stitch.StageTime // of the last run
 }
 
+// With the usual lens mostTypical frames are as many as a row of less than a full
+// turn has; longerLens is the focal length in frame widths with which 24 are.
+const mostTypical, longerLens = 12, 2.75
+
 // typicalRow is the row of the speed bars: six frames of a hand-held camera.
 func typicalRow(frames, width, height int) scene.Row {
+	focal := 0. // the usual lens
+	if frames > mostTypical {
+		focal = longerLens * float64(width)
+	}
 	return scene.Row{
-		Frames: frames, Width: width, Height: height,
+		FocalPx: focal,
+		Frames:  frames, Width: width, Height: height,
 		RollErr: geom.Degree / 2, PitchErr: geom.Degree / 2, YawErr: geom.Degree / 2,
 		Radial: [3]float64{-0.02}, ExposureEV: 0.3, VignettingStops: 1, Noise: 0.01, Supersample: 1, Seed: 7,
 	}
 }
 
-// MakeFrames renders a row as JPEG files of quality 95 into a folder: so many
-// frames of width × height pixels, what [Speed] is typically run on. Frames
-// that are there already stay.
-func MakeFrames(ctx context.Context, dir string, frames, width, height, workers int, progress func(done float64)) error {
+// MakeFrames renders a row into a folder: so many frames of width × height
+// pixels, what [Speed] is typically run on, JPEG files of quality 95 or, by the
+// ending, TIFF or PNG files of 16 bits. More than 12 are taken with a longer lens,
+// with which 24 fit into a turn. Frames that are there already stay.
+func MakeFrames(ctx context.Context, dir, ending string, frames, width, height, workers int, progress func(done float64)) error {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return err
 	}
@@ -73,7 +83,7 @@ func MakeFrames(ctx context.Context, dir string, frames, width, height, workers 
 	coast := scene.New(row.Seed, scene.Options{})
 	plan := coast.Plan(row)
 	for i := range plan.Frames {
-		path := filepath.Join(dir, fmt.Sprintf("frame-%02d.jpg", i+1))
+		path := filepath.Join(dir, fmt.Sprintf("frame-%02d%s", i+1, ending))
 		if _, err := os.Stat(path); err == nil {
 			continue
 		}
@@ -81,7 +91,11 @@ func MakeFrames(ctx context.Context, dir string, frames, width, height, workers 
 		if err != nil {
 			return err
 		}
-		if err := photo.Write(ctx, path, pic, photo.WriteOptions{Quality: 95, Workers: workers}); err != nil {
+		o := photo.WriteOptions{Quality: 95, Workers: workers}
+		if ending != ".jpg" {
+			o.Bits = 16
+		}
+		if err := photo.Write(ctx, path, pic, o); err != nil {
 			return err
 		}
 		if progress != nil {
@@ -185,6 +199,17 @@ func (r *SpeedResult) ratio(f func(Cost) float64) float64 {
 	return median(v)
 }
 
+// median returns the median of a figure of the own runs.
+func (r *SpeedResult) median(f func(Cost) float64) float64 { return medianOf(r.Own, f) }
+
+func medianOf(costs []Cost, f func(Cost) float64) float64 {
+	var v []float64
+	for _, c := range costs {
+		v = append(v, f(c))
+	}
+	return median(v)
+}
+
 func wallOf(c Cost) float64 { return c.Wall }
 func cpuOf(c Cost) float64  { return c.CPU }
 func peakOf(c Cost) float64 { return c.PeakMiB }
@@ -208,13 +233,7 @@ func (r *SpeedResult) Report() Report {
 		if len(costs) == 0 {
 			return
 		}
-		of := func(f func(Cost) float64) float64 {
-			var v []float64
-			for _, c := range costs {
-				v = append(v, f(c))
-			}
-			return median(v)
-		}
+		of := func(f func(Cost) float64) float64 { return medianOf(costs, f) }
 		runs.add(name, fmt.Sprintf("%.2f", of(wallOf)), fmt.Sprintf("%.2f", of(cpuOf)), fmt.Sprintf("%.0f", of(peakOf)),
 			fmt.Sprintf("%.0f", 1e9*of(wallOf)/r.OutputPixels))
 	}

@@ -1,6 +1,7 @@
 package raster
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"image"
@@ -41,7 +42,7 @@ func FromImage(ctx context.Context, workers int, img image.Image) (*Picture, err
 		}
 		return nil
 	})
-	if err != nil {
+	if err = cmp.Or(err, storedErr(img)); err != nil {
 		return nil, err
 	}
 	if p.Alpha != nil && p.Opaque() {
@@ -96,7 +97,7 @@ func Luma(ctx context.Context, workers int, img image.Image, shrink int) (*Plane
 		}
 		return nil
 	})
-	if err != nil {
+	if err = cmp.Or(err, storedErr(img)); err != nil {
 		return nil, err
 	}
 	return dst, nil
@@ -158,6 +159,8 @@ func rowReader(img image.Image) func() readRow {
 			copy(rgb, m.Row(y))
 			copy(alpha, m.AlphaRow(y))
 		}
+	case *Stored:
+		return func() readRow { return (&storedReader{s: m}).read }
 	case *image.YCbCr:
 		// Go rounds the chroma index toward zero, which breaks the siting at
 		// negative coordinates; these go the slow way.
@@ -192,6 +195,29 @@ func rowReader(img image.Image) func() readRow {
 		read = readAny(img)
 	}
 	return func() readRow { return read }
+}
+
+// storedReader reads lines of a Stored, which mostly follow each other.
+type storedReader struct {
+	s     *Stored
+	lines Picture
+	alpha []uint16 // of lines, if the picture has any
+}
+
+func (r *storedReader) read(y int, rgb, alpha []uint16) {
+	if at := r.lines.Rect; y < at.Min.Y || y >= at.Max.Y {
+		from := y / blockLines * blockLines
+		r.lines.Reset(image.Rect(0, from, r.s.l.Width, min(from+blockLines, r.s.l.Height)))
+		if !r.s.Opaque() {
+			if r.alpha == nil {
+				r.alpha = make([]uint16, r.s.l.Width*blockLines)
+			}
+			r.lines.Alpha = r.alpha[:r.s.l.Width*r.lines.Rect.Dy()]
+		}
+		_ = r.s.Read(&r.lines) // kept by Err
+	}
+	copy(rgb, r.lines.Row(y))
+	copy(alpha, r.lines.AlphaRow(y))
 }
 
 func setGray(rgb []uint16, v uint16) {

@@ -13,7 +13,22 @@ import (
 // agrees with [Luma] where that is defined.
 func LumaPatch(dst *Plane, img image.Image, shrink int) {
 	size := img.Bounds().Size()
-	read := lumaSpans(img)
+	if s, ok := img.(*Stored); ok && !dst.Rect.Empty() && size.X > 0 {
+		r := image.Rectangle{dst.Rect.Min.Mul(shrink), dst.Rect.Max.Mul(shrink)}
+		// The part that is asked for, and where all lies beyond, the edge.
+		x0, y0 := min(max(r.Min.X, 0), size.X-1), min(max(r.Min.Y, 0), size.Y-1)
+		part, put := s.Part(image.Rect(x0, y0, max(x0+1, min(r.Max.X, size.X)), max(y0+1, min(r.Max.Y, size.Y))))
+		defer put()
+		lumaPatch(dst, size, shrink, part.Rect.Min, lumaSpans(part))
+		return
+	}
+	lumaPatch(dst, size, shrink, image.Point{}, lumaSpans(img))
+}
+
+// lumaPatch is LumaPatch of an image of some size of which read reads the part
+// that is needed; it begins at corner.
+func lumaPatch(dst *Plane, size image.Point, shrink int, corner image.Point, span func(dst []float32, x0, y, n int)) {
+	read := func(dst []float32, x0, y, n int) { span(dst, x0-corner.X, y-corner.Y, n) }
 	n := 1 / float32(shrink*shrink)
 	r := dst.Rect
 	if size.X == 0 || size.Y == 0 {

@@ -26,6 +26,16 @@ func NewPicture(r image.Rectangle) *Picture {
 	return &Picture{Pix: make([]uint16, 3*r.Dx()*r.Dy()), Stride: 3 * r.Dx(), Rect: r}
 }
 
+// Reset gives p the bounds r and no alpha, reusing its memory where it is large
+// enough. The samples are not cleared.
+func (p *Picture) Reset(r image.Rectangle) {
+	n := 3 * r.Dx() * r.Dy()
+	if cap(p.Pix) < n {
+		p.Pix = make([]uint16, n)
+	}
+	p.Pix, p.Stride, p.Rect, p.Alpha = p.Pix[:n], 3*r.Dx(), r, nil
+}
+
 // Row returns the samples of line y: 3·Rect.Dx() of them.
 func (p *Picture) Row(y int) []uint16 {
 	i := (y - p.Rect.Min.Y) * p.Stride

@@ -1,6 +1,7 @@
 package raster
 
 import (
+	"cmp"
 	"context"
 	"image"
 
@@ -49,7 +50,7 @@ func Shrink(ctx context.Context, workers int, img image.Image, n int) (*Picture,
 		}
 		return nil
 	})
-	return out, err
+	return out, cmp.Or(err, storedErr(img))
 }
 
 // shrinkYCbCr is Shrink of whole blocks of samples as they are stored, one

@@ -25,6 +25,8 @@ var (
 	// ErrFrames: the set can't be a row: too few frames, or frames that
 	// differ in size.
 	ErrFrames = errors.New("the frames can't form a row")
+	// ErrMemory: Options.Memory is too small for frames of this size.
+	ErrMemory = errors.New("the memory allowed is too small")
 )
 
 // workingPixels is the size to which frames are reduced for finding corners,
@@ -78,6 +80,9 @@ func Align(ctx context.Context, frames []*Frame, o Options) (*Solution, error) {
 		return nil, err
 	}
 	if err := checkKeep(frames, o.Keep); err != nil {
+		return nil, err
+	}
+	if err := checkMemory(frames, o); err != nil {
 		return nil, err
 	}
 	a := newAligner(frames, o)
@@ -474,7 +479,7 @@ func (a *aligner) refine(ctx context.Context) error {
 	look := func(i int) (sight, func(), error) {
 		f := a.placed[i]
 		img, err := a.kept.hold(ctx, f)
-		return sight{img, a.small[f], a.shrink}, func() { a.kept.free(f) }, err
+		return sight{img, a.kept, a.small[f], a.shrink}, func() { a.kept.free(f) }, err
 	}
 	// Every two frames that overlap give ties, whether their corners matched
 	// or not.
@@ -488,7 +493,7 @@ func (a *aligner) refine(ctx context.Context) error {
 		}
 	}
 	sides, err := refineTies(ctx, look, sets, a.shrink, &a.rig, overlapping, a.o.Workers, a.o.stage("refine"))
-	if err != nil {
+	if err = cmp.Or(err, a.kept.err()); err != nil {
 		return err
 	}
 	var ties []tie

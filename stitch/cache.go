@@ -2,9 +2,11 @@ package stitch
 
 import (
 	"context"
+	"fmt"
 	"image"
 	"sync"
 
+	"flatfell.example/geom"
 	"flatfell.example/internal/par"
 	"flatfell.example/raster"
 )
@@ -14,10 +16,14 @@ const defaultMemory = 1 << 30
 
 // cache hands out the frames' pixels and keeps them while there is room, so
 // that each frame is decoded once if all fit and a long row needs no more
-// memory than a short one.
+// memory than a short one. If they don't fit, TIFF and PNG frames stay in files,
+// of which parts are read, and JPEGs, which are quick to decode and small, are
+// decoded again.
 type cache struct {
 	frames []*Frame
 	limit  int64 // bytes of pixels
+	aside  bool  // the frames don't fit
+	dir    string
 	mu     sync.Mutex
 	clock  int
 	used   []int // when last asked for
@@ -27,7 +33,51 @@ type cache struct {
 // newCache keeps pixels up to three eighths of the memory that is allowed; the
 // rest is for the picture and for working.
 func newCache(frames []*Frame, o Options) *cache {
-	return &cache{frames: frames, limit: o.memory() / 8 * 3, used: make([]int, len(frames)), users: make([]int, len(frames))}
+	c := &cache{frames: frames, limit: o.memory() / 8 * 3, dir: o.TempDir, used: make([]int, len(frames)), users: make([]int, len(frames))}
+	var total int64
+	for _, f := range frames {
+		total += f.bytes
+	}
+	c.aside = total > c.limit
+	return c
+}
+
+// framesAtOnce is how many frames that don't lie in files are in memory at the
+// same time whatever the limit says: two that overlap and the next. Of frames
+// that do lie in files it is parts of about that many thirds.
+const framesAtOnce = 3
+
+// checkMemory reports a limit in which the frames that are needed at the same
+// time don't fit.
+func checkMemory(frames []*Frame, o Options) error {
+	var need int64
+	var largest *Frame
+	for _, f := range frames {
+		n := framesAtOnce * f.bytes
+		if f.parts {
+			n = f.bytes
+		}
+		if n > need {
+			need, largest = n, f
+		}
+	}
+	if need <= o.memory() {
+		return nil
+	}
+	return fmt.Errorf("%w: frames of %d × %d pixels need %d MB at a time, and %d MB are allowed",
+		ErrMemory, largest.Width, largest.Height, (need+999999)/1000000, o.memory()/1000000)
+}
+
+// err returns what went wrong in reading parts of frames, which the pixels
+// themselves can't tell: they are then black.
+func (c *cache) err() error {
+	for _, f := range c.frames {
+		if err := f.err(); err != nil {
+			f.Release()
+			return err
+		}
+	}
+	return nil
 }
 
 // hold returns a frame's pixels; they stay until as many calls of free.
@@ -37,7 +87,13 @@ func (c *cache) hold(ctx context.Context, i int) (image.Image, error) {
 	c.used[i] = c.clock
 	c.users[i]++
 	c.mu.Unlock()
-	img, err := c.frames[i].Image(ctx)
+	var img image.Image
+	var err error
+	if c.aside {
+		img, err = c.frames[i].imageAside(ctx, c.dir)
+	} else {
+		img, err = c.frames[i].Image(ctx)
+	}
 	if err != nil {
 		c.free(i)
 		return nil, err
@@ -95,11 +151,36 @@ func (c *cache) trim() {
 	}
 }
 
+// nearOverlap returns img with about that part of it in memory that another
+// camera sees too, if it lies in a file and there is room for two of them for each
+// worker. What is not in memory is read as it is asked for, more slowly.
+func (c *cache) nearOverlap(img image.Image, cam, other *geom.Camera, workers int) (near image.Image, put func(), err error) {
+	s, ok := img.(*raster.Stored)
+	if !ok {
+		return img, func() {}, nil
+	}
+	var r image.Rectangle
+	step := max(1, cam.Width/64)
+	for y := 0; y < cam.Height; y += step {
+		for x := 0; x < cam.Width; x += step {
+			if sees(cam, other, geom.Pt{X: float64(x), Y: float64(y)}, 0) {
+				r = r.Union(image.Rect(x-step, y-step, x+step, y+step))
+			}
+		}
+	}
+	if s.PartBytes(r)*2*int64(par.Workers(workers)) > c.limit {
+		return img, func() {}, nil
+	}
+	return s.Near(r)
+}
+
 // imageBytes is the memory of an image's pixels.
 func imageBytes(img image.Image) int64 {
 	switch m := img.(type) {
 	case *image.YCbCr:
 		return int64(len(m.Y) + len(m.Cb) + len(m.Cr))
+	case *raster.Stored:
+		return m.Bytes()
 	case *raster.Picture:
 		return 2 * int64(len(m.Pix)+len(m.Alpha))
 	}

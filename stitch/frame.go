@@ -45,10 +45,13 @@ type Frame struct {
 	ProfileNote string
 
 	decode   func(context.Context) (image.Image, error)
-	full     int                         // width before it was reduced; zero if it wasn't
-	given    bool                        // decode only hands over the caller's pixels
-	tags     func() (*photo.Tags, error) // nil for a frame without a file
-	once     sync.Once                   // of transfer
+	aside    func(ctx context.Context, dir string) (image.Image, error) // nil if there is no file
+	bytes    int64                                                      // of the decoded pixels, about; 0 if they are the caller's
+	parts    bool                                                       // aside gives parts of them
+	full     int                                                        // width before it was reduced; zero if it wasn't
+	given    bool                                                       // decode only hands over the caller's pixels
+	tags     func() (*photo.Tags, error)                                // nil for a frame without a file
+	once     sync.Once                                                  // of transfer
 	transfer *blend.Transfer
 	mu       sync.Mutex // of decoding
 	img      atomic.Pointer[heldImage]
@@ -70,7 +73,7 @@ func OpenFrame(path string) (*Frame, error) {
 	}
 	out := &Frame{
 		Name: path, Width: f.Width, Height: f.Height, Bits: f.Bits, Gray: f.Gray,
-		FocalMM: f.Meta.FocalMM, Time: f.Meta.Time, decode: f.Decode, tags: f.Tags,
+		FocalMM: f.Meta.FocalMM, Time: f.Meta.Time, decode: f.Decode, aside: f.DecodeAside, bytes: f.SampleBytes(), parts: f.InParts(), tags: f.Tags,
 	}
 	if f.Profile != nil {
 		out.Profile, out.ProfileNote = f.Profile.Data, f.Profile.Note
@@ -102,16 +105,27 @@ func NewFrame(name string, img image.Image) *Frame {
 	return f
 }
 
-// Image returns the frame's pixels, upright: an *image.YCbCr or a
-// *raster.Picture. They are read on the first call and kept until
+// Image returns the frame's pixels, upright: an *image.YCbCr, a *raster.Stored or
+// a *raster.Picture. They are read on the first call and kept until
 // [Frame.Release]. It is safe for concurrent use.
-func (f *Frame) Image(ctx context.Context) (image.Image, error) {
+func (f *Frame) Image(ctx context.Context) (image.Image, error) { return f.image(ctx, f.decode) }
+
+// imageAside is Image that takes no memory where the file allows that, see
+// photo.File.DecodeAside.
+func (f *Frame) imageAside(ctx context.Context, dir string) (image.Image, error) {
+	if f.aside == nil {
+		return f.Image(ctx)
+	}
+	return f.image(ctx, func(ctx context.Context) (image.Image, error) { return f.aside(ctx, dir) })
+}
+
+func (f *Frame) image(ctx context.Context, decode func(context.Context) (image.Image, error)) (image.Image, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if held := f.img.Load(); held != nil {
 		return held.Image, nil
 	}
-	img, err := f.decode(ctx)
+	img, err := decode(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -141,4 +155,22 @@ func (f *Frame) heldBytes() int64 {
 }
 
 // Release lets the frame's pixels go; a later [Frame.Image] reads them again.
-func (f *Frame) Release() { f.img.Store(nil) }
+func (f *Frame) Release() {
+	held := f.img.Swap(nil)
+	if held == nil || f.given {
+		return
+	}
+	if s, ok := held.Image.(*raster.Stored); ok {
+		s.Close() // nothing was written that could get lost
+	}
+}
+
+// err returns what went wrong in reading from a frame that lies in a file.
+func (f *Frame) err() error {
+	if held := f.img.Load(); held != nil {
+		if s, ok := held.Image.(*raster.Stored); ok {
+			return s.Err()
+		}
+	}
+	return nil
+}

@@ -27,7 +27,15 @@ type layer struct {
 	fail func(error)
 
 	mu      sync.Mutex // of reading
-	sampler atomic.Pointer[warp.Sampler]
+	whole   *warp.Sampler
+	next    *nearSampler // for the strip that is drawn next
+	sampler atomic.Pointer[nearSampler]
+}
+
+// nearSampler is a sampler of which a strip needs a part that is in memory.
+type nearSampler struct {
+	*warp.Sampler
+	put func()
 }
 
 // newLayers returns the placed frames. Nothing is read yet.
@@ -55,8 +63,8 @@ func (l *layer) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (w
 		dst[c].Reset(r)
 	}
 	s := l.sampler.Load()
-	if s == nil {
-		if err := l.ready(l.ctx); err != nil {
+	if s == nil { // it was not thought to be needed
+		if err := l.readNow(); err != nil {
 			l.fail(err)
 			for c := range dst {
 				clear(dst[c].Pix)
@@ -73,24 +81,82 @@ func (l *layer) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) (w
 // crop found covered must not be a hole in the picture.
 const samplerErrorPx = 0.02
 
-// ready reads the frame, if it isn't there.
-func (l *layer) ready(ctx context.Context) error {
+// nearPad is about how far beyond a strip the blend looks, in output pixels.
+const nearPad = 64
+
+// ready reads what a strip needs of the frame, if it isn't there, for the time
+// after the next turn.
+func (l *layer) ready(ctx context.Context, strip image.Rectangle) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.next != nil {
+		return nil
+	}
+	img, err := l.open(ctx)
+	if err != nil {
+		return err
+	}
+	l.next = &nearSampler{l.whole, func() {}}
+	if s, ok := img.(*raster.Stored); ok {
+		near, put, err := s.Near(l.whole.SourceRect(strip.Inset(-nearPad)))
+		if err != nil {
+			return err
+		}
+		l.next = &nearSampler{l.whole.On(near), put}
+	}
+	return nil
+}
+
+// readNow reads the frame in the midst of drawing.
+func (l *layer) readNow() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.sampler.Load() != nil {
 		return nil
 	}
-	img, err := l.kept.hold(ctx, l.index)
-	if err != nil {
+	if _, err := l.open(l.ctx); err != nil {
 		return err
 	}
-	l.sampler.Store(warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx - samplerErrorPx, Light: l.light}))
+	l.sampler.Store(&nearSampler{l.whole, func() {}})
 	return nil
+}
+
+// open makes whole, with mu held, and holds the frame for it.
+func (l *layer) open(ctx context.Context) (image.Image, error) {
+	img, err := l.kept.hold(ctx, l.index)
+	switch {
+	case err != nil:
+	case l.whole != nil:
+		l.kept.free(l.index) // it is held already
+	default:
+		l.whole = warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx - samplerErrorPx, Light: l.light})
+	}
+	return img, err
+}
+
+// turn goes over to what was made ready.
+func (l *layer) turn() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.next == nil {
+		return
+	}
+	if old := l.sampler.Swap(l.next); old != nil {
+		old.put()
+	}
+	l.next = nil
 }
 
 // rest lets the frame go for now.
 func (l *layer) rest() {
-	if l.sampler.Swap(nil) != nil {
+	l.turn()
+	if old := l.sampler.Swap(nil); old != nil {
+		old.put()
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.whole != nil {
+		l.whole = nil
 		l.kept.free(l.index)
 	}
 }

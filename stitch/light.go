@@ -1,6 +1,7 @@
 package stitch
 
 import (
+	"cmp"
 	"context"
 	"image"
 	"image/color"
@@ -10,6 +11,7 @@ import (
 	"flatfell.example/blend"
 	"flatfell.example/geom"
 	"flatfell.example/internal/par"
+	"flatfell.example/raster"
 )
 
 const (
@@ -38,13 +40,13 @@ func (a *aligner) balance(ctx context.Context) (*blend.Light, blend.LightReport,
 		if err != nil {
 			return err
 		}
-		per[i] = a.compareLight(e.a, e.b, imgs[0], imgs[1])
+		per[i], err = a.compareNear(e.a, e.b, imgs[0], imgs[1])
 		for _, f := range both {
 			a.kept.free(f)
 		}
-		return nil
+		return err
 	})
-	if err != nil {
+	if err = cmp.Or(err, a.kept.err()); err != nil {
 		return nil, blend.LightReport{}, err
 	}
 	return blend.FitLight(len(a.placed), slices.Concat(per...), blend.LightOptions{Start: a.exposures(), Transfer: a.frames[0].Transfer()})
@@ -67,6 +69,22 @@ func (a *aligner) exposures() []float64 {
 		logs[k] -= mean
 	}
 	return logs
+}
+
+// compareNear is compareLight of frames that may lie in files.
+func (a *aligner) compareNear(i, j int, imgA, imgB image.Image) (out []blend.LightSample, err error) {
+	ci, cj := a.rig.camera(i), a.rig.camera(j)
+	nearA, putA, err := a.kept.nearOverlap(imgA, &ci, &cj, a.o.Workers)
+	if err != nil {
+		return nil, err
+	}
+	defer putA()
+	nearB, putB, err := a.kept.nearOverlap(imgB, &cj, &ci, a.o.Workers)
+	if err != nil {
+		return nil, err
+	}
+	defer putB()
+	return a.compareLight(i, j, nearA, nearB), nil
 }
 
 // compareLight samples the overlap of two placed frames on a grid. Each
@@ -119,6 +137,12 @@ func lightPos(c *geom.Camera, p geom.Pt) blend.LightPos {
 // the ratio of two exposures either way.
 func meanLight(img image.Image, transfer *blend.Transfer, p geom.Pt, radius int) (lin [3]float64, variance float64, ok bool) {
 	b := img.Bounds()
+	if s, ok := img.(*raster.Stored); ok {
+		around := image.Rect(int(p.X)-radius, int(p.Y)-radius, int(p.X)+radius+1, int(p.Y)+radius+1).Intersect(b)
+		part, put := s.Part(around)
+		defer put()
+		img = part
+	}
 	at := rgbAt(img)
 	x0, y0 := b.Min.X+int(p.X), b.Min.Y+int(p.Y)
 	n := 1 / float64((2*radius+1)*(2*radius+1))

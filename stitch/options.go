@@ -52,7 +52,8 @@ type Options struct {
 	Workers int
 	// Memory is how many bytes the pictures may take, about; zero means 1 GiB.
 	// With less, frames are read again when they are needed again, and the
-	// finished picture waits in a file. The result is the same.
+	// finished picture waits in a file. The result is the same. Less than some
+	// frames need at a time is an error, [ErrMemory].
 	Memory int64
 	// TempDir is the folder for that file; empty means the system's.
 	TempDir string

@@ -144,10 +144,16 @@ func (x *examiner) alongSeams(ctx context.Context) (out []Place, err error) {
 	slices.SortFunc(pairs, func(a, b [2]int) int { return cmp.Or(a[0]-b[0], a[1]-b[1]) })
 	for _, p := range pairs {
 		a, b := x.layers[p[0]], x.layers[p[1]]
-		if err := par.Do(ctx, 2, 2, func(i int) error { return [2]*layer{a, b}[i].ready(ctx) }); err != nil {
+		s := spots[p]
+		var near image.Rectangle
+		for _, spot := range s {
+			near = near.Union(seamWindowAt(spot.at))
+		}
+		if err := par.Do(ctx, 2, 2, func(i int) error { return [2]*layer{a, b}[i].ready(ctx, near) }); err != nil {
 			return nil, err
 		}
-		s := spots[p]
+		a.turn()
+		b.turn()
 		err := par.Do(ctx, x.o.Workers, len(s), func(i int) error {
 			x.compareAt(&s[i], a, b)
 			return nil
@@ -189,10 +195,16 @@ func (x *examiner) seamSpots() map[[2]int][]seamSpot {
 	return out
 }
 
+// seamWindowAt is the window about a point of a seam.
+func seamWindowAt(p image.Point) image.Rectangle {
+	const half = seamWindow / 2
+	return image.Rect(p.X-half, p.Y-half, p.X+half, p.Y+half)
+}
+
 // compareAt compares two layers in the window of a spot.
 func (x *examiner) compareAt(s *seamSpot, a, b *layer) {
 	const n = seamWindow
-	r := image.Rect(s.at.X-n/2, s.at.Y-n/2, s.at.X+n/2, s.at.Y+n/2)
+	r := seamWindowAt(s.at)
 	var luma [2]raster.Plane
 	for k, l := range [2]*layer{a, b} {
 		planes := [3]*raster.Plane{{}, {}, {}}

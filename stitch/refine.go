@@ -57,8 +57,18 @@ type sideTies struct {
 // reduced.
 type sight struct {
 	full   image.Image
+	kept   *cache // that full comes from, if any
 	small  *raster.Plane
 	shrink int
+}
+
+// near brings the part into memory that another camera sees too.
+func (s *sight) near(cam, other *geom.Camera, workers int) (put func(), err error) {
+	if s.kept == nil {
+		return func() {}, nil
+	}
+	s.full, put, err = s.kept.nearOverlap(s.full, cam, other, workers)
+	return put, err
 }
 
 // refineTies measures ties for all the pairs at the model r: two entries a
@@ -87,6 +97,16 @@ func refineTies(ctx context.Context, look func(i int) (s sight, done func(), err
 		}
 		defer doneB()
 		from, to := r.camera(s.from), r.camera(s.to)
+		putA, err := a.near(&from, &to, workers)
+		if err != nil {
+			return err
+		}
+		defer putA()
+		putB, err := b.near(&to, &from, workers)
+		if err != nil {
+			return err
+		}
+		defer putB()
 		n := 0
 		for k := range sets[s.from].Points {
 			if n%64 == 0 && ctx.Err() != nil {

@@ -82,6 +82,9 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	if err := checkKeep(frames, o.Keep); err != nil {
 		return err
 	}
+	if err := checkMemory(frames, o); err != nil {
+		return err
+	}
 	if err := planOutput(sol, o, 1); err != nil {
 		return err
 	}
@@ -125,7 +128,7 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	if err != nil {
 		return err
 	}
-	if err := drawStrips(ctx, canvas, b, layers, view.Rect, o); err != nil {
+	if err := drawStrips(ctx, canvas, b, layers, view.Rect, o, kept); err != nil {
 		return err
 	}
 	c.lap("blend")
@@ -138,7 +141,7 @@ const stripGrains = 2
 // drawStrips draws r from left to right, in strips as high as the picture, so
 // that a row of any length has only the frames of two strips in memory: while
 // one is drawn the frames of the next are read.
-func drawStrips(ctx context.Context, canvas blend.Canvas, b *blend.Blender, layers []*layer, r image.Rectangle, o Options) error {
+func drawStrips(ctx context.Context, canvas blend.Canvas, b *blend.Blender, layers []*layer, r image.Rectangle, o Options, kept *cache) error {
 	var strips []image.Rectangle
 	var needs [][]int
 	last := make([]int, len(layers)) // the strip that needs the layer last
@@ -160,13 +163,16 @@ func drawStrips(ctx context.Context, canvas blend.Canvas, b *blend.Blender, laye
 		if k >= len(needs) {
 			return nil
 		}
-		return par.Do(ctx, o.Workers, len(needs[k]), func(i int) error { return layers[needs[k][i]].ready(ctx) })
+		return par.Do(ctx, o.Workers, len(needs[k]), func(i int) error { return layers[needs[k][i]].ready(ctx, strips[k]) })
 	}
 	progress := o.stage("blend")
 	if err := read(0); err != nil {
 		return err
 	}
 	for k, strip := range strips {
+		for _, i := range needs[k] {
+			layers[i].turn()
+		}
 		next := make(chan error, 1)
 		go func() { next <- read(k + 1) }()
 		err := b.Draw(ctx, canvas, strip, o.Workers, func(done float64) {
@@ -177,6 +183,9 @@ func drawStrips(ctx context.Context, canvas blend.Canvas, b *blend.Blender, laye
 		}
 		if cause := context.Cause(ctx); cause != nil {
 			err = cause
+		}
+		if err == nil {
+			err = kept.err() // before frames go
 		}
 		if err != nil {
 			return err

@@ -71,6 +71,9 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 		done()
 		return nil
 	})
+	if err == nil && len(layers) > 0 {
+		err = layers[0].kept.err()
+	}
 	if err == nil {
 		preferSharper(judged, sharp, coarse.WrapPx)
 	}

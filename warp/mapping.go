@@ -222,6 +222,30 @@ func (m *blockMap) inside(margin int) bool {
 	return true
 }
 
+// sourceRect returns a rectangle of frame pixels that the block's pixels lie in,
+// wider by margin, where they lie in the frame; outside of it, what is nearest.
+func (m *blockMap) sourceRect(margin int) image.Rectangle {
+	w, h := float64(m.proj.cam.Width), float64(m.proj.cam.Height)
+	minX, minY, maxX, maxY := w, h, 0., 0.
+	add := func(p geom.Pt) {
+		x, y := max(0, min(w, p.X)), max(0, min(h, p.Y))
+		minX, maxX, minY, maxY = min(minX, x), max(maxX, x), min(minY, y), max(maxY, y)
+	}
+	if m.step == 1 {
+		for j := range blockPx {
+			for i := range blockPx {
+				p, _ := m.proj.at(m.outputX(i), m.outputY(j))
+				add(p)
+			}
+		}
+	} else { // the nodes reach far enough, see inside
+		for _, p := range m.nodes[:m.perSide*m.perSide] {
+			add(p)
+		}
+	}
+	return image.Rect(int(minX)-margin, int(minY)-margin, int(maxX)+margin+1, int(maxY)+margin+1)
+}
+
 // insideLine sets px and py for n pixels from i0 on of line j of a block that
 // lies inside the frame.
 func (f *fill) insideLine(i0, n, j int) {

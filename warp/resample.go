@@ -67,6 +67,34 @@ func NewSampler(src image.Image, cam geom.Camera, view View, o Options) *Sampler
 	return &Sampler{src: samples, proj: newProjector(cam, view), kernel: o.Kernel, margin: o.MarginPx, light: newLighting(o.Light)}
 }
 
+// On returns the sampler of another picture of the same size: the same frame,
+// stored otherwise. It panics where NewSampler would.
+func (s *Sampler) On(src image.Image) *Sampler {
+	samples, err := newSource(src)
+	if err != nil {
+		panic(err)
+	}
+	out := *s
+	out.src = samples
+	return &out
+}
+
+// SourceRect returns about what Fill needs of the frame for r, a little more than
+// less.
+func (s *Sampler) SourceRect(r image.Rectangle) image.Rectangle {
+	const margin = 24 // taps, and what bends between places
+	var out image.Rectangle
+	for y := r.Min.Y; y < r.Max.Y+blockPx; y += blockPx {
+		for x := r.Min.X; x < r.Max.X+blockPx; x += blockPx {
+			p, _ := s.proj.at(float64(min(x, r.Max.X)), float64(min(y, r.Max.Y)))
+			cam := &s.proj.cam
+			px, py := int(max(0, min(float64(cam.Width), p.X))), int(max(0, min(float64(cam.Height), p.Y)))
+			out = out.Union(image.Rect(px-margin, py-margin, px+margin, py+margin))
+		}
+	}
+	return out
+}
+
 // PixelAt returns the exact point of the frame that the output point (x, y)
 // shows; it may lie outside the frame. ok is false where the surface or the
 // camera's view ends.
@@ -112,14 +140,43 @@ func (s *Sampler) Fill(dst *[3]*raster.Plane, valid []uint8, r image.Rectangle) 
 	}
 	f := fillPool.Get().(*fill)
 	defer fillPool.Put(f)
-	f.s, f.dst, f.valid, f.r, f.whole = s, dst, valid, r, true
+	f.s, f.src, f.dst, f.valid, f.r, f.whole = s, s.src, dst, valid, r, true
 	for y := floorTo(r.Min.Y, blockPx); y < r.Max.Y; y += blockPx {
-		for x := floorTo(r.Min.X, blockPx); x < r.Max.X; x += blockPx {
-			f.block(image.Pt(x, y))
-		}
+		f.blocks(y)
 	}
-	f.s, f.proj, f.dst, f.valid = nil, nil, nil, nil
+	f.s, f.src, f.dst, f.valid = nil, nil, nil, nil
+	for i := range f.maps {
+		f.maps[i].proj = nil
+	}
 	return f.whole
+}
+
+// blocks fills the part of r inside the row of blocks that begins at line y. Of
+// a stored frame it reads what the row needs.
+func (f *fill) blocks(y int) {
+	n := 0
+	for x := floorTo(f.r.Min.X, blockPx); x < f.r.Max.X; x += blockPx {
+		if n == len(f.maps) {
+			f.maps = append(f.maps, blockMap{})
+		}
+		f.maps[n].prepare(&f.s.proj, image.Pt(x, y))
+		f.maps[n].scales()
+		n++
+	}
+	if stored := f.s.src.stored; stored != nil {
+		var need image.Rectangle
+		for i := range f.maps[:n] {
+			m := &f.maps[i]
+			taps := max(weightsFor(f.s.kernel, levelFor(m.scaleX)).taps, weightsFor(f.s.kernel, levelFor(m.scaleY)).taps)
+			need = need.Union(m.sourceRect(taps/2 + 2))
+		}
+		defer f.windowed.window(stored, need)()
+		f.src = &f.windowed
+	}
+	for i := range f.maps[:n] {
+		f.blockMap = &f.maps[i]
+		f.block(f.origin)
+	}
 }
 
 // floorTo returns the multiple of n at or below x.
@@ -127,12 +184,15 @@ func floorTo(x, n int) int { return x - ((x%n)+n)%n }
 
 // fill is one call of Fill: its arguments and scratch memory.
 type fill struct {
-	blockMap
-	s     *Sampler
-	dst   *[3]*raster.Plane
-	valid []uint8
-	r     image.Rectangle
-	whole bool
+	*blockMap            // the present one of maps
+	maps      []blockMap // of a row of blocks
+	s         *Sampler
+	src       *source // of s, or windowed
+	windowed  source
+	dst       *[3]*raster.Plane
+	valid     []uint8
+	r         image.Rectangle
+	whole     bool
 
 	// The weights along the source's axes in the present block, and those of
 	// its coarser planes.
@@ -150,17 +210,15 @@ var fillPool = sync.Pool{New: func() any { return new(fill) }}
 
 // block fills the part of r inside the block at origin.
 func (f *fill) block(origin image.Point) {
-	f.prepare(&f.s.proj, origin)
-	f.scales()
 	levelX, levelY := levelFor(f.scaleX), levelFor(f.scaleY)
 	f.wx, f.wy = weightsFor(f.s.kernel, levelX), weightsFor(f.s.kernel, levelY)
-	if f.s.src.ycbcr {
-		chroma := &f.s.src.bytes[1]
+	if f.src.ycbcr {
+		chroma := &f.src.bytes[1]
 		f.coarseX = weightsFor(linear, levelX-levelsPerOctave*int(chroma.shiftX))
 		f.coarseY = weightsFor(linear, levelY-levelsPerOctave*int(chroma.shiftY))
 	}
 	if f.s.light != nil && f.s.light.Shade != nil {
-		f.shade.prepare(f.s.light.Shade, &f.blockMap)
+		f.shade.prepare(f.s.light.Shade, f.blockMap)
 	}
 	part := image.Rectangle{Min: origin, Max: origin.Add(image.Pt(blockPx, blockPx))}.Intersect(f.r)
 	i0, n := part.Min.X-origin.X, part.Dx()
@@ -180,7 +238,7 @@ func (f *fill) block(origin image.Point) {
 			f.validLine(f.valid[(y-f.r.Min.Y)*f.r.Dx()+part.Min.X-f.r.Min.X:][:n], inside)
 		}
 		f.interpolate(&out, f.px[:n], f.py[:n], inside)
-		if f.s.src.ycbcr {
+		if f.src.ycbcr {
 			toRGB(&out)
 		}
 		if light := f.s.light; light != nil {
@@ -239,7 +297,7 @@ const fixedBias = 1 << 20
 
 // interpolate fills a line.
 func (f *fill) interpolate(out *[3][]float32, px, py []int32, inside bool) {
-	s := f.s.src
+	s := f.src
 	cubic := inside && f.wx.fixed != nil && f.wy.fixed != nil
 	const unit8, unit16, tapUnit = 1. / 255, 1. / 65535, 1. / fixedOne
 	switch {

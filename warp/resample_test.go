@@ -1,6 +1,8 @@
 package warp
 
 import (
+	"bytes"
+	"encoding/binary"
 	"fmt"
 	"image"
 	"math"
@@ -629,5 +631,38 @@ func TestLight(t *testing.T) {
 	light.Encode[2] = light.Encode[2][:1]
 	if (Options{Light: light}).Validate() == nil || (Options{Light: &Light{}}).Validate() == nil {
 		t.Error("curves of no or one node are valid")
+	}
+}
+
+// TestStored: a frame that lies in a file, of which parts are read, gives the
+// bytes of one in memory, wherever the view looks.
+func TestStored(t *testing.T) {
+	cam := strong(300, 400, 350)
+	src := noise(image.Rect(0, 0, 300, 400), 8)
+	var file []byte
+	for _, v := range src.Pix {
+		file = binary.LittleEndian.AppendUint16(file, v)
+	}
+	layout := raster.StoredLayout{Width: 300, Height: 400, Samples: 3, Bytes: 2, PerStrip: 7}
+	for y := 0; y < 400; y += 7 {
+		layout.Strips = append(layout.Strips, int64(y*layout.LineBytes()))
+	}
+	stored := raster.NewStored(bytes.NewReader(file), layout)
+	for _, surface := range surfaces {
+		for _, scale := range []float64{350, 120} {
+			v := View{Surface: surface, PxPerRadian: scale}
+			r := image.Rect(-150, -180, 130, 160)
+			got, want := planes(r), planes(r)
+			NewSampler(src, cam, v, Options{}).Fill(want, nil, r)
+			NewSampler(stored, cam, v, Options{}).Fill(got, nil, r)
+			for c := range want {
+				if !slices.Equal(got[c].Pix, want[c].Pix) {
+					t.Errorf("%s at %g: channel %d differs", surface.Name(), scale, c)
+				}
+			}
+		}
+	}
+	if err := stored.Err(); err != nil {
+		t.Error(err)
 	}
 }

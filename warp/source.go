@@ -9,16 +9,20 @@ import (
 
 // source is a frame's samples in planes as the file has them.
 type source struct {
-	wide  [3]channel[uint16] // red, green and blue of a raster.Picture
-	bytes [3]channel[uint8]  // Y, Cb and Cr of an image.YCbCr
-	ycbcr bool
+	// stored, if not nil, holds what wide has only a window of at a time, see
+	// [source.window].
+	stored *raster.Stored
+	wide   [3]channel[uint16] // red, green and blue of a raster.Picture
+	bytes  [3]channel[uint8]  // Y, Cb and Cr of an image.YCbCr
+	ycbcr  bool
 }
 
-// channel is one plane of a frame. Sample (x, y) is pix[y·stride + x·step].
+// channel is one plane of a frame. Sample (x, y) is pix[y·stride + x·step − base]:
+// of a plane that begins at (0, 0) base is 0.
 type channel[T uint8 | uint16] struct {
-	pix          []T
-	stride, step int
-	w, h         int
+	pix                []T
+	stride, step, base int
+	w, h               int
 	// The position u of the frame, in phases from the centre of its first
 	// pixel, is at (u + addX) >> shiftX − subX of the plane: a plane that is
 	// 2^shift times coarser has its samples centred on the pixels they stand
@@ -33,10 +37,10 @@ func newSource(img image.Image) (*source, error) {
 	switch m := img.(type) {
 	case *raster.Picture:
 		s := &source{}
-		for c := range s.wide {
-			s.wide[c] = channel[uint16]{pix: m.Pix[c:], stride: m.Stride, step: 3, w: b.Dx(), h: b.Dy()}
-		}
+		s.setWide(m, m.Rect.Min, b.Size())
 		return s, nil
+	case *raster.Stored:
+		return &source{stored: m}, nil
 	case *image.YCbCr:
 		if b.Min.X < 0 || b.Min.Y < 0 {
 			break // the index of its chroma is rounded toward zero
@@ -57,8 +61,27 @@ func newSource(img image.Image) (*source, error) {
 	return nil, fmt.Errorf("warp: can't sample a %T; see raster.FromImage", img)
 }
 
+// setWide makes part, which begins at corner, the samples of a frame of some size
+// that begins at zero.
+func (s *source) setWide(part *raster.Picture, zero, size image.Point) {
+	at := part.Rect.Min.Sub(zero)
+	for c := range s.wide {
+		s.wide[c] = channel[uint16]{pix: part.Pix[c:], stride: part.Stride, step: 3, base: at.Y*part.Stride + 3*at.X, w: size.X, h: size.Y}
+	}
+}
+
+// window makes s the samples of stored inside r, which is cut to the frame. put
+// gives the memory back.
+func (s *source) window(stored *raster.Stored, r image.Rectangle) (put func()) {
+	size := stored.Bounds().Size()
+	x, y := min(max(r.Min.X, 0), size.X-1), min(max(r.Min.Y, 0), size.Y-1)
+	part, put := stored.Part(image.Rect(x, y, max(min(r.Max.X, size.X), x+1), max(min(r.Max.Y, size.Y), y+1)))
+	s.setWide(part, image.Point{}, size)
+	return put
+}
+
 // CanSample reports whether [NewSampler] takes img as it is: a
-// *raster.Picture, or an *image.YCbCr that does not begin left of or above 0.
+// *raster.Picture, a *raster.Stored, or an *image.YCbCr that does not begin left of or above 0.
 func CanSample(img image.Image) bool {
 	s, err := newSource(img)
 	return s != nil && err == nil
@@ -101,7 +124,7 @@ func (p *channel[T]) anywhere(out []float32, px, py []int32, wx, wy *weights, sc
 		x0, y0 := int(x>>phaseBits)-nx/2+1, int(y>>phaseBits)-ny/2+1
 		var sum float32
 		if x0 >= 0 && y0 >= 0 && x0+nx <= p.w && y0+ny <= p.h {
-			at := y0*p.stride + x0*p.step
+			at := y0*p.stride + x0*p.step - p.base
 			for _, v := range ty {
 				var line float32
 				k := at
@@ -114,10 +137,10 @@ func (p *channel[T]) anywhere(out []float32, px, py []int32, wx, wy *weights, sc
 			}
 		} else {
 			for j, v := range ty {
-				row := p.pix[min(max(y0+j, 0), p.h-1)*p.stride:]
+				row := min(max(y0+j, 0), p.h-1)*p.stride - p.base
 				var line float32
 				for k, u := range tx {
-					line += u * float32(row[min(max(x0+k, 0), p.w-1)*p.step])
+					line += u * float32(p.pix[row+min(max(x0+k, 0), p.w-1)*p.step])
 				}
 				sum += v * line
 			}
@@ -182,13 +205,13 @@ func cubicWords(out *[3][]float32, px, py []int32, s *source, wx, wy *weights, s
 	tx, ty := (*[4 * phases]int16)(wx.fixed), (*[4 * phases]float32)(wy.table)
 	py = py[:len(px)]
 	red, green, blue := out[0][:len(px)], out[1][:len(px)], out[2][:len(px)]
-	pix, stride := s.wide[0].pix, s.wide[0].stride
+	pix, stride, base := s.wide[0].pix, s.wide[0].stride, s.wide[0].base
 	for i, x := range px {
 		y := py[i]
 		wx := (*[4]int16)(tx[4*(x&(phases-1)):])
 		wy := (*[4]float32)(ty[4*(y&(phases-1)):])
 		a, b, c, d := int(wx[0]), int(wx[1]), int(wx[2]), int(wx[3])
-		at := (int(y>>phaseBits)-1)*stride + 3*(int(x>>phaseBits)-1)
+		at := (int(y>>phaseBits)-1)*stride + 3*(int(x>>phaseBits)-1) - base
 		var r, g, l float32
 		for _, v := range wy {
 			s := (*[12]uint16)(pix[at:])

@@ -111,6 +111,8 @@ func report(stderr io.Writer, err error) int {
 		status = statusReshoot
 	case errors.Is(err, photo.ErrExists):
 		hint = "add --overwrite to replace it"
+	case errors.Is(err, stitch.ErrMemory):
+		hint = "nothing was written; raise --memory, or the environment's GOMEMLIMIT where that sets the limit"
 	case errors.Is(err, stitch.ErrSurface):
 		hint = "--surface cylinder holds a row of any width"
 	}

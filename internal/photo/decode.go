@@ -15,7 +15,8 @@ import (
 
 // Decode reads the pixels and turns them upright by the orientation in Meta,
 // without any loss: the image has the type that suits the file, such as
-// *image.YCbCr with its subsampled chroma, *image.Gray16 or *image.NRGBA64.
+// *image.YCbCr with its subsampled chroma, a [raster.Stored] for all usual TIFF
+// and PNG files, or *image.Paletted.
 // Its size is Width × Height; its bounds need not start at (0, 0), because a
 // subsampled image of odd size that is mirrored starts in the middle of a
 // chroma sample.
@@ -23,29 +24,45 @@ import (
 // Decode stops soon after ctx is cancelled, with the error of ctx. Other
 // errors are of type [*Error]; a truncated file is [ErrDamaged].
 func (f *File) Decode(ctx context.Context) (image.Image, error) {
+	r, err := f.open()
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	return f.decode(ctx, r)
+}
+
+// open opens the file again.
+func (f *File) open() (*os.File, error) {
 	r, err := os.Open(f.Path)
 	if err != nil {
 		return nil, unreadable(f.Path, err)
 	}
-	defer r.Close()
 	info, err := r.Stat()
+	if err == nil && info.Size() != f.size {
+		err = damaged(f.Path, "has changed since it was opened", nil)
+	} else if err != nil {
+		err = unreadable(f.Path, err)
+	}
 	if err != nil {
-		return nil, unreadable(f.Path, err)
+		r.Close()
+		return nil, err
 	}
-	if info.Size() != f.size {
-		return nil, damaged(f.Path, "has changed since it was opened", nil)
-	}
-	return f.decode(ctx, r)
+	return r, nil
 }
 
 // decode is Decode from bytes at hand.
 func (f *File) decode(ctx context.Context, r io.ReaderAt) (image.Image, error) {
-	img, err := f.decodePixels(ctx, r)
-	if ctxErr := ctx.Err(); ctxErr != nil {
-		return nil, ctxErr
-	}
+	var img image.Image
+	err := f.whole(ctx, func() (err error) {
+		img, err = f.decodePixels(ctx, r)
+		return err
+	})
 	if err != nil {
-		return nil, f.decodeError(err)
+		return nil, err
+	}
+	if f.plain != nil {
+		return img, nil
 	}
 	if img.Bounds().Size() != f.stored {
 		return nil, damaged(f.Path, fmt.Sprintf("holds %v pixels instead of %v", img.Bounds().Size(), f.stored), nil)
@@ -53,12 +70,27 @@ func (f *File) decode(ctx context.Context, r io.ReaderAt) (image.Image, error) {
 	return orient(ctx, img, f.Meta.Orientation)
 }
 
-func (f *File) decodePixels(ctx context.Context, file io.ReaderAt) (img image.Image, err error) {
+// whole runs a decoder and turns what it says into an error about the file.
+func (f *File) whole(ctx context.Context, decode func() error) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			img, err = nil, damaged(f.Path, fmt.Sprintf("is a damaged %v file", f.Format), fmt.Errorf("%v", p))
+			err = damaged(f.Path, fmt.Sprintf("is a damaged %v file", f.Format), fmt.Errorf("%v", p))
 		}
 	}()
+	err = decode()
+	if ctxErr := ctx.Err(); ctxErr != nil {
+		return ctxErr
+	}
+	if err != nil {
+		return f.decodeError(err)
+	}
+	return nil
+}
+
+func (f *File) decodePixels(ctx context.Context, file io.ReaderAt) (image.Image, error) {
+	if f.plain != nil {
+		return f.decodePlain(ctx, file)
+	}
 	r := func() *cancelReader { return &cancelReader{ctx, io.NewSectionReader(file, 0, f.size)} }
 	switch f.Format {
 	case JPEG:

@@ -70,6 +70,7 @@ type File struct {
 	exif   int64       // see header
 	stored image.Point // size before the orientation is applied
 	size   int64       // bytes
+	plain  *plain      // nil for JPEG and unusual files
 }
 
 // Open is [Limits.Open] with the default limits.
@@ -146,6 +147,14 @@ func (f *File) readHeader(r io.ReaderAt, l Limits) (err error) {
 	}
 	f.Meta = readMeta(io.NewSectionReader(r, 0, f.size), f.Format, h)
 	f.Profile, f.ProfileNote = readProfile(r, f.size, f.Format)
+	switch f.Format {
+	case TIFF:
+		if b, ok := newTIFFBlock(r, 0); ok {
+			f.plain = plainTIFF(b, h.size, f.size)
+		}
+	case PNG:
+		f.plain = plainPNG(r, h.size, f.size)
+	}
 	f.Width, f.Height = h.size.X, h.size.Y
 	if swapsAxes(f.Meta.Orientation) {
 		f.Width, f.Height = f.Height, f.Width

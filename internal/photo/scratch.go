@@ -2,6 +2,7 @@ package photo
 
 import (
 	"errors"
+	"io/fs"
 	"os"
 )
 
@@ -16,12 +17,16 @@ type Scratch struct {
 // NewScratch makes one in a folder; empty means the system's for temporary
 // files. The error is of type [*Error].
 func NewScratch(dir string) (*Scratch, error) {
+	if dir == "" {
+		dir = os.TempDir()
+	}
+	removeStale(dir, ".flatfell-*.part") // killed between the two lines below
 	f, err := os.CreateTemp(dir, ".flatfell-*.part")
 	if err != nil {
 		return nil, scratchError(dir, err)
 	}
 	s := &Scratch{f: f, name: f.Name()}
-	if os.Remove(s.name) == nil {
+	if err := os.Remove(s.name); err == nil || errors.Is(err, fs.ErrNotExist) {
 		s.name = ""
 	}
 	return s, nil
@@ -55,8 +60,5 @@ func (s *Scratch) Close() error {
 }
 
 func scratchError(path string, cause error) *Error {
-	if path == "" {
-		path = os.TempDir()
-	}
 	return &Error{path, ErrNotWritable, "cannot hold the picture on its way", "make room on that disk, or allow more memory", cause}
 }

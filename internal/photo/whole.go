@@ -10,12 +10,14 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 )
 
 // WriteWhole stores content at path, whole or not at all: it is written under
 // a hidden name in the same folder, synced, and renamed; on an error, or if
 // ctx is cancelled, nothing new is left and an old file stays as it was. The
-// error is then that of ctx, or of type [*Error] about the file.
+// error is then that of ctx, or of type [*Error] about the file. What a run left
+// that was killed goes with the next that writes the same file.
 //
 // Without overwrite a file of that name is never replaced, even if it appears
 // meanwhile. With it, a link stays one and the file that it leads to is
@@ -67,9 +69,15 @@ type tempFile interface {
 
 type osFS struct{}
 
-// create gives the file the usual permissions, which os.CreateTemp does not.
+// create gives the file the usual permissions, which os.CreateTemp does not, and
+// keeps [removeStale] of other runs away from it.
 func (osFS) create(name string) (tempFile, error) {
-	return os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o666)
+	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return nil, err
+	}
+	lock(f)
+	return f, nil
 }
 func (osFS) rename(from, to string) error { return os.Rename(from, to) }
 func (osFS) remove(name string) error     { return os.Remove(name) }
@@ -115,6 +123,7 @@ func (w writer) whole(ctx context.Context, path string, overwrite bool, content 
 			path = target
 		}
 	}
+	removeStale(filepath.Dir(path), "."+globEscape(filepath.Base(path))+"."+strings.Repeat("[0-9a-f]", 16)+".part")
 	temp, err := w.fs.create(tempName(path))
 	if err != nil {
 		return notWritable(path, err)

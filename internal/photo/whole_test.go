@@ -1,9 +1,11 @@
 package photo
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -67,5 +69,36 @@ func TestWriteWhole(t *testing.T) {
 				wantFiles(t, dir, "a.json: "+tt.after)
 			}
 		})
+	}
+}
+
+// TestStale: what a killed run has left goes with the next run that writes the
+// same file; what another run is writing, and what only looks alike, stays.
+func TestStale(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "a [b]")
+	if err := os.Mkdir(dir, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, "row [1].jpg")
+	left := tempName(path)
+	for _, name := range []string{left, filepath.Join(dir, ".row [1].jpg.notes.part"), tempName(filepath.Join(dir, "row 1.jpg"))} {
+		if err := os.WriteFile(name, []byte("half"), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	busy, err := osFS{}.create(tempName(path))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer busy.Close()
+	if err := WriteWhole(t.Context(), path, false, bytes.NewBufferString("whole")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(left); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("what was left is there: %v", err)
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil || len(entries) != 4 { // the picture, and all but what was left
+		t.Errorf("%v, error %v", entries, err)
 	}
 }
