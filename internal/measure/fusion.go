@@ -13,15 +13,16 @@ const (
 	edgeGammaA, edgeKappaA, edgeSigmaA = 0.9879, -22, 0.8
 )
 
-// EdgesKept returns Q^AB/F, the share of the edges of pictures a and b that their merger f
-// keeps, each edge weighted by its strength. Edges are those of Sobel; at each sample
+// EdgesKept returns Q^AB/F, the share of the edges of pictures a and b that their
+// merger f keeps, each edge weighted by its strength. Edges are those of Sobel; at each
+// sample
 //
 //	Q = Γg/(1 + exp(κg (G − σg))) · Γα/(1 + exp(κα (A − σα)))
 //
 // with G the ratio of the weaker to the stronger of the two strengths, and A = 1
 // where the orientations agree, 0 where they are square to each other. With the
-// published constants (from memory) perfection has 0.9748, not 1. The planes have the same size;
-// their outermost samples have no edges.
+// published constants (from memory) perfection has 0.9748, not 1. The planes have the
+// same size; their outermost samples have no edges.
 //
 // C. Xydeas & V. Petrović, "Objective image fusion performance measure",
 // Electronics Letters 36(4), 2000.
@@ -56,8 +57,8 @@ func edgeKept(g, o, gf, of float64) float64 {
 		edgeGammaA / (1 + math.Exp(edgeKappaA*(agree-edgeSigmaA)))
 }
 
-// sobel returns the strength of the edge at a sample inside the plane, counted from its corner, and
-// its orientation from −π/2 to π/2.
+// sobel returns the strength of the edge at a sample inside the plane, counted from
+// its corner, and its orientation from −π/2 to π/2.
 func sobel(p *raster.Plane, x, y int) (strength, orientation float64) {
 	at := y*p.Stride + x
 	u, m, d := p.Pix[at-p.Stride-1:][:3], p.Pix[at-1:][:3], p.Pix[at+p.Stride-1:][:3]
@@ -88,7 +89,7 @@ func InformationKept(a, b, f *raster.Plane) float64 {
 		var joint [256 * 256]float64
 		var hp, hf [256]float64
 		for y := range f.Rect.Dy() {
-			rp, rf := p.Row(p.Rect.Min.Y + y), f.Row(f.Rect.Min.Y + y)
+			rp, rf := p.Row(p.Rect.Min.Y+y), f.Row(f.Rect.Min.Y+y)
 			for x := range f.Rect.Dx() {
 				i, j := raster.Sample8(rp[x]), raster.Sample8(rf[x])
 				joint[int(i)<<8+int(j)]++

@@ -19,7 +19,8 @@ const (
 //	(2 μa μb + C1)(2 σab + C2) / ((μa² + μb² + C1)(σa² + σb² + C2))
 //
 // with C1 = 0.01², C2 = 0.03², over windows of 11×11 samples with Gaussian weights
-// of σ = 1.5 that lie within the planes. It panics if the sizes differ or are less than a window.
+// of σ = 1.5 that lie within the planes. It panics if the sizes differ or are less
+// than a window.
 //
 // Z. Wang, A. Bovik, H. Sheikh & E. Simoncelli, "Image quality assessment: from
 // error visibility to structural similarity", IEEE TIP 13(4), 2004.
