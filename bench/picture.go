@@ -123,7 +123,7 @@ func patchwork(ctx context.Context, workers int, sol *stitch.Solution, frames []
 			return nil, err
 		}
 		correctFrame(&sol.Frames[k], pic)
-		warp.NewSampler(pic, sol.Frames[k].Camera(), view, warp.Options{}).Fill(&patch, nil, view.Rect)
+		warp.NewSampler(pic, sol.Frames[k].Camera(), view, warp.Options{Local: sol.Frames[k].Local}).Fill(&patch, nil, view.Rect)
 		for i := range w * view.Rect.Dy() {
 			if labels.Pixel(i%w, i/w, any) == k {
 				out.Alpha[i] = 0xffff

@@ -36,6 +36,10 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 		fs.setLight(light, k)
 	}
 	sol.Light = lightSolution(light, lightReport)
+	sol.Pupil = a.pupilSolution()
+	if err := a.bendNear(ctx, sol); err != nil {
+		return err
+	}
 	a.writePairs(sol)
 	if f := a.frames[0]; f.ProfileNote != "" { // all have the same profile
 		sol.Advice = append(sol.Advice, fmt.Sprintf("%s: %s.", filepath.Base(f.Name), f.ProfileNote))
@@ -79,6 +83,7 @@ func (a *aligner) turnWorld(up geom.Vec) {
 	for i := range rots {
 		rots[i] = rots[i].Mul(levelFromWorld.Inv()).Orthonormal()
 	}
+	a.rig.pupil.down = levelFromWorld.Apply(a.rig.pupil.down)
 }
 
 // writePairs fills the pairs, the verdict and the advice.

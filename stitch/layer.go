@@ -3,6 +3,7 @@ package stitch
 import (
 	"context"
 	"image"
+	"math"
 	"sync"
 	"sync/atomic"
 
@@ -38,6 +39,9 @@ func newLayers(ctx context.Context, sol *Solution, kept *cache, view warp.View) 
 		l := &layer{ctx: ctx, kept: kept, index: index[k], frame: &sol.Frames[index[k]], cam: cams[k], view: view, fail: func(error) {}}
 		l.light = lightOf(l.frame, l.transfer(), true)
 		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
+		if local := l.frame.Local; local != nil {
+			l.bounds = l.bounds.Inset(-int(math.Ceil(local.MaxPx(l.frame.Width) + 1)))
+		}
 		layers[k] = l
 	}
 	return layers
@@ -80,7 +84,7 @@ func (l *layer) ready(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	l.sampler.Store(warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx, Light: l.light}))
+	l.sampler.Store(warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx, Local: l.frame.Local, Light: l.light}))
 	return nil
 }
 

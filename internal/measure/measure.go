@@ -53,3 +53,73 @@ func PSNR(pic, truth *raster.Picture, in func(pixel int) bool) float64 {
 	}
 	return -10 * math.Log10(sq/n)
 }
+
+// The constants of [SSIM]: Wang, Bovik, Sheikh & Simoncelli, "Image quality
+// assessment: from error visibility to structural similarity", IEEE Transactions on
+// Image Processing 13(4), 2004, sec. III-B.
+const (
+	ssimRadius, ssimSigma = 5, 1.5
+	ssimK1, ssimK2        = 0.01, 0.03
+)
+
+// SSIM returns the mean structural similarity of the luma of two pictures of one
+// size over the pixels that in chooses by their number in line order, where
+// neither is empty.
+func SSIM(pic, truth *raster.Picture, in func(pixel int) bool) float64 {
+	w, h := pic.Rect.Dx(), pic.Rect.Dy()
+	luma := func(p *raster.Picture) []float64 {
+		out := make([]float64, w*h)
+		for i := range out {
+			s := p.Pix[3*i : 3*i+3]
+			out[i] = (0.2126*float64(s[0]) + 0.7152*float64(s[1]) + 0.0722*float64(s[2])) / 0xffff
+		}
+		return out
+	}
+	a, b := luma(pic), luma(truth)
+	times := func(p, q []float64) []float64 {
+		out := make([]float64, len(p))
+		for i, v := range p {
+			out[i] = v * q[i]
+		}
+		return windowed(out, w, h)
+	}
+	aa, bb, ab := times(a, a), times(b, b), times(a, b)
+	ma, mb := windowed(a, w, h), windowed(b, w, h)
+	const c1, c2 = ssimK1 * ssimK1, ssimK2 * ssimK2
+	var sum, n float64
+	for i := range ma {
+		if !in(i) || pic.Alpha != nil && pic.Alpha[i] == 0 || truth.Alpha != nil && truth.Alpha[i] == 0 {
+			continue
+		}
+		x, y := ma[i], mb[i]
+		sum += (2*x*y + c1) * (2*(ab[i]-x*y) + c2) / ((x*x + y*y + c1) * (aa[i] - x*x + bb[i] - y*y + c2))
+		n++
+	}
+	return sum / n
+}
+
+// windowed returns the means of v under the window around each sample; beyond the
+// border the border's samples repeat.
+func windowed(v []float64, w, h int) []float64 {
+	var kernel [2*ssimRadius + 1]float64
+	var total float64
+	for i := range kernel {
+		d := float64(i-ssimRadius) / ssimSigma
+		kernel[i] = math.Exp(-d * d / 2)
+		total += kernel[i]
+	}
+	across, down := make([]float64, len(v)), make([]float64, len(v))
+	for i := range v {
+		x, y := i%w, i/w
+		for k, g := range kernel {
+			across[i] += g / total * v[y*w+min(max(x+k-ssimRadius, 0), w-1)]
+		}
+	}
+	for i := range v {
+		x, y := i%w, i/w
+		for k, g := range kernel {
+			down[i] += g / total * across[min(max(y+k-ssimRadius, 0), h-1)*w+x]
+		}
+	}
+	return down
+}
