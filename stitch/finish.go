@@ -92,12 +92,15 @@ func (a *aligner) writePairs(sol *Solution) {
 	name := func(i int) string { return filepath.Base(a.frames[i].Name) }
 	for _, e := range a.evidence {
 		i, j := a.placed[e.a], a.placed[e.b]
-		ps := PairSolution{A: i, B: j, Matches: e.tried, Inliers: e.fit, RMSPx: e.rmsPx, Overlap: e.overlap, Verdict: e.verdict}
+		ps := PairSolution{A: i, B: j, Matches: e.tried, Inliers: e.fit, RMSPx: e.rmsPx, Overlap: e.overlap, Verdict: e.verdict, Shift: e.shift}
 		sol.Pairs = append(sol.Pairs, ps)
 		if e.verdict == Weak && a.neighbours(e) {
 			sol.Verdict = Weak
 			sol.Advice = append(sol.Advice, a.weakAdvice(e, name(i), name(j)))
 		}
+	}
+	if text := a.pupilAdvice(sol); text != "" {
+		sol.Advice = append(sol.Advice, text)
 	}
 	for i, f := range a.frames {
 		if !sol.Frames[i].Placed {

@@ -3,7 +3,6 @@ package stitch
 import (
 	"context"
 	"math"
-	"slices"
 
 	"flatfell.example/geom"
 	"flatfell.example/warp"
@@ -27,6 +26,9 @@ const (
 	// localRest lets an unasked displacement fall to 1/e within (bend/rest)^¼ = 5
 	// cells, a fifth of the width.
 	localRest = localBend / 625
+	// leastNear places and leastNearShare of them all must be off by nearPx of the
+	// working size's pixels or more, and alike, to bend anything.
+	leastNear, leastNearShare, nearPx = 12, 0.04, 0.7
 	// leastLocalPx is the displacement below which a frame is not warped at all.
 	leastLocalPx = 0.1
 )
@@ -272,13 +274,63 @@ func (a *aligner) bendNear(ctx context.Context, sol *Solution) error {
 	if err != nil {
 		return err
 	}
-	all := slices.Concat(per...)
+	var all []displaced
+	near := 0
+	for i, ds := range per {
+		a.evidence[i].shift = a.shiftOf(ds)
+		for _, d := range ds {
+			if d.moved {
+				continue
+			}
+			all = append(all, d)
+			if d.off.Norm() > nearPx*float64(a.shrink) {
+				near++
+			}
+		}
+	}
+	if near < leastNear || float64(near) < leastNearShare*float64(len(all)) {
+		return nil
+	}
 	weight := make([]float64, len(all))
 	for i := range weight {
 		weight[i] = 1
 	}
-	for k, l := range a.bendFrames(all, weight) {
+	locals := a.bendFrames(all, weight)
+	for k, l := range locals {
 		sol.Frames[a.placed[k]].Local = l
 	}
+	a.tellLeft(per, locals)
 	return nil
+}
+
+// tellLeft writes down what the local warp leaves of the displacements.
+func (a *aligner) tellLeft(per [][]displaced, locals []*warp.Local) {
+	turns := a.rig
+	turns.pupil = pupil{}
+	w, h := a.rig.width, a.rig.height
+	for i, ds := range per {
+		var left []float64
+		for k := range ds {
+			d := &ds[k]
+			if d.moved {
+				continue
+			}
+			way := turns.passage(d.a, d.b)
+			_, m, _ := way.mapping(d.inA, 1)
+			var ua, ub geom.Pt
+			if l := locals[d.a]; l != nil {
+				ua = l.At(d.inA, w, h)
+			}
+			if l := locals[d.b]; l != nil {
+				ub = l.At(d.inB, w, h)
+			}
+			e := d.off.Sub(ub)
+			e.X += m.jac[0]*ua.X + m.jac[1]*ua.Y
+			e.Y += m.jac[2]*ua.X + m.jac[3]*ua.Y
+			left = append(left, e.Norm())
+		}
+		if s := a.evidence[i].shift; s != nil {
+			s.LeftPx = round(quantile(left, shiftQuantile), 0.01)
+		}
+	}
 }

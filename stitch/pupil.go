@@ -1,7 +1,9 @@
 package stitch
 
 import (
+	"fmt"
 	"math"
+	"path/filepath"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -113,4 +115,48 @@ func (a *aligner) pupilSolution() PupilSolution {
 		return PupilSolution{}
 	}
 	return p
+}
+
+// says tells a photographer how far to move the camera on its rail, with what that
+// rests on.
+func (p *PupilSolution) says() string {
+	way := func(mm float64, to, back string) string {
+		if mm < 0 {
+			mm, back = -mm, to
+		}
+		return fmt.Sprintf("%.0f mm %s", mm, back)
+	}
+	text := "move the camera " + way(p.ForwardMM, "forward", "back")
+	if math.Abs(p.RightMM) > max(sureMM, 2*p.SigmaMM) {
+		text += " and " + way(p.RightMM, "to the right", "to the left")
+	}
+	return fmt.Sprintf("%s on its rail (± %.0f mm, if the lens was %.2g m above level ground)", text, math.Ceil(2*p.SigmaMM), p.EyeM)
+}
+
+// pupilAdvice says what near things did, and what helps the next time; empty if
+// they did nothing.
+func (a *aligner) pupilAdvice(sol *Solution) string {
+	var worst *PairSolution
+	for i := range sol.Pairs {
+		p := &sol.Pairs[i]
+		if p.Shift != nil && p.Shift.Kind == ShiftParallax && (worst == nil || p.Shift.LargestPx > worst.Shift.LargestPx) {
+			worst = p
+		}
+	}
+	if worst == nil {
+		return ""
+	}
+	s := worst.Shift
+	text := fmt.Sprintf("Near things shift by up to %.0f pixels between %s and %s", s.LargestPx,
+		filepath.Base(a.frames[worst.A].Name), filepath.Base(a.frames[worst.B].Name))
+	if s.NearM > 0 {
+		text += fmt.Sprintf(", where something is %.1f m away", s.NearM)
+	}
+	if s.LeftPx < 0.7*s.LargestPx {
+		text += fmt.Sprintf("; the frames are bent to meet, which leaves %.1f", s.LeftPx)
+	}
+	if sol.Pupil.Known {
+		return text + ". For the next row " + sol.Pupil.says() + "."
+	}
+	return text + ". The next row turn about the lens's entrance pupil."
 }

@@ -130,7 +130,13 @@ func (p *passage) at(inFrom geom.Pt) (inTo geom.Pt, ok bool) {
 	if !ok {
 		return inTo, false
 	}
-	shift := r3.Scale(p.pupil.nearness(p.from.CamFromWorld, ray), p.pupil.offset())
+	return p.along(ray, p.pupil.nearness(p.from.CamFromWorld, ray))
+}
+
+// along returns where what lies along a ray of one frame, so near, lies in the
+// other.
+func (p *passage) along(rayInFrom geom.Vec, near float64) (inTo geom.Pt, ok bool) {
+	ray, shift := rayInFrom, r3.Scale(near, p.pupil.offset())
 	return p.to.PixelFromRay(r3.Sub(p.toFrom.Apply(r3.Add(ray, shift)), shift))
 }
 

@@ -196,6 +196,9 @@ type PairSolution struct {
 	// Overlap is the share of the frame's area that both see.
 	Overlap float64 `json:"overlap"`
 	Verdict Verdict `json:"verdict"`
+	// Shift is what lies beside where the turn puts it; nil if nothing called for a
+	// closer look.
+	Shift *ShiftSolution `json:"shift,omitempty"`
 }
 
 // OutputSolution is where the picture lies on its surface.

@@ -108,17 +108,20 @@ func windowed(v []float64, w, h int) []float64 {
 		kernel[i] = math.Exp(-d * d / 2)
 		total += kernel[i]
 	}
+	for i := range kernel {
+		kernel[i] /= total
+	}
 	across, down := make([]float64, len(v)), make([]float64, len(v))
 	for i := range v {
 		x, y := i%w, i/w
 		for k, g := range kernel {
-			across[i] += g / total * v[y*w+min(max(x+k-ssimRadius, 0), w-1)]
+			across[i] += g * v[y*w+min(max(x+k-ssimRadius, 0), w-1)]
 		}
 	}
 	for i := range v {
 		x, y := i%w, i/w
 		for k, g := range kernel {
-			down[i] += g / total * across[min(max(y+k-ssimRadius, 0), h-1)*w+x]
+			down[i] += g * across[min(max(y+k-ssimRadius, 0), h-1)*w+x]
 		}
 	}
 	return down

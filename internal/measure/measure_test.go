@@ -3,6 +3,7 @@ package measure
 import (
 	"image"
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"flatfell.example/blend"
@@ -42,5 +43,30 @@ func TestPSNR(t *testing.T) {
 	none := PSNR(pic, truth, func(i int) bool { return i == 7 })
 	if !(math.Abs(all-40) < 0.1) || !(math.Abs(none-40) < 0.5) {
 		t.Errorf("an error of 1 %% has %.2f dB, a pixel of it %.2f, want 40", all, none)
+	}
+}
+
+func TestSSIM(t *testing.T) {
+	const w, h = 40, 30
+	a, b := raster.NewPicture(image.Rect(0, 0, w, h)), raster.NewPicture(image.Rect(0, 0, w, h))
+	rng := rand.New(rand.NewPCG(1, 1))
+	for i := range a.Pix {
+		a.Pix[i] = uint16(rng.IntN(65536))
+		b.Pix[i] = uint16(rng.IntN(65536))
+	}
+	all := func(int) bool { return true }
+	if s := SSIM(a, a, all); !(math.Abs(s-1) <= 1e-9) {
+		t.Errorf("with itself: %v", s)
+	}
+	if s := SSIM(a, b, all); !(math.Abs(s) <= 0.1) {
+		t.Errorf("of two noises: %v", s)
+	}
+	// A constant against another: only the means' term, (2xy + C1)/(x² + y² + C1).
+	for i := range a.Pix {
+		a.Pix[i], b.Pix[i] = 0x4000, 0x8000
+	}
+	x, y := 0x4000/65535., 0x8000/65535.
+	if s, want := SSIM(a, b, all), (2*x*y+1e-4)/(x*x+y*y+1e-4); !(math.Abs(s-want) <= 1e-6) {
+		t.Errorf("of two greys: %v, want %v", s, want)
 	}
 }
