@@ -202,7 +202,8 @@ const (
 	// ShiftModel: all of the overlap alike, as if the lens or the turn were known
 	// wrongly.
 	ShiftModel ShiftKind = "model"
-	// ShiftMovement: single things, each its own way.
+	// ShiftMovement: single things, each its own way, or what is above the
+	// horizon, as clouds.
 	ShiftMovement ShiftKind = "movement"
 )
 
@@ -241,7 +242,7 @@ func (a *aligner) shiftOf(ds []displaced) *ShiftSolution {
 	s := &ShiftSolution{Kind: ShiftNone, Places: len(ds)}
 	var still []displaced
 	var off []float64
-	near := 0
+	near, below := 0, 0
 	for _, d := range ds {
 		if d.moved {
 			continue
@@ -249,6 +250,10 @@ func (a *aligner) shiftOf(ds []displaced) *ShiftSolution {
 		still, off = append(still, d), append(off, d.off.Norm())
 		if d.off.Norm() > nearPx*float64(a.shrink) {
 			near++
+			cam := a.rig.camera(d.a)
+			if w, ok := cam.WorldFromPixel(d.inA); ok && w.Y > 0 {
+				below++
+			}
 		}
 	}
 	s.Moved = round(1-float64(len(still))/float64(len(ds)), 0.001)
@@ -267,7 +272,7 @@ func (a *aligner) shiftOf(ds []displaced) *ShiftSolution {
 		}
 	case a.rig.pupil == (pupil{}) && explainedBySlope(still) > alikeShift:
 		s.Kind = ShiftModel
-	case s.Moved > 2*movedShift:
+	case s.Moved > 2*movedShift || 2*below < near: // clouds drift together
 		s.Kind = ShiftMovement
 	default:
 		s.Kind = ShiftParallax

@@ -277,9 +277,11 @@ func (a *aligner) bendNear(ctx context.Context, sol *Solution) error {
 	var all []displaced
 	near := 0
 	for i, ds := range per {
-		a.evidence[i].shift = a.shiftOf(ds)
+		s := a.shiftOf(ds)
+		a.evidence[i].shift = s
 		for _, d := range ds {
-			if d.moved {
+			// What moved is left to the seams.
+			if d.moved || s.Kind == ShiftMovement && d.off.Norm() > nearPx*float64(a.shrink) {
 				continue
 			}
 			all = append(all, d)
