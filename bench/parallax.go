@@ -450,8 +450,8 @@ func (r *ParallaxResult) Bars() []Bar {
 		Bar{still.Name + ": offset, worst row, off by", quantile(off, 1), 3, " mm"})
 }
 
-// String returns the bars and the cases in Markdown.
-func (r *ParallaxResult) String() string {
+// Report returns the bars and the cases.
+func (r *ParallaxResult) Report() Report {
 	t := &table{head: []string{"pupil before the axis", "rows", "break of a seam, 95 %", "turned only", "of a place, 95 %", "turned only", "SSIM, worst", "turned only, mean", "bow, 95 %", "worst", "offset found, mm", "focal %, worst", "rotation °, worst"}}
 	for i := range r.Cases {
 		pc := &r.Cases[i]
