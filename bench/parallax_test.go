@@ -5,13 +5,13 @@ import (
 	"testing"
 )
 
-// TestParallax: a row whose near ground shifts by 6 pixels is found, bent and
+// TestParallax: a row whose near ground shifts by 10 pixels is found, bent and
 // measured.
 func TestParallax(t *testing.T) {
 	if testing.Short() {
 		t.Skip("renders a row")
 	}
-	c := Config{Width: 240, Height: 360}.withDefaults(1, 1, 0, 0)
+	c := Config{Width: 400, Height: 600}.withDefaults(1, 1, 0, 0)
 	pc := parallaxCases()[1]
 	row, o := c.parallaxRow(&pc, 1)
 	row.Frames = 3
