@@ -333,11 +333,11 @@ type bend struct {
 
 // mapping returns where a pixel falls and how its surroundings are bent, for
 // offsets in units of s pixels.
-func (way *passage) mapping(p geom.Pt, s float64) (q geom.Pt, m bend, ok bool) {
+func (p *passage) mapping(inFrom geom.Pt, s float64) (q geom.Pt, m bend, ok bool) {
 	const h = 8.0 // differences over the window's scale
 	ok = true
 	at := func(dx, dy float64) geom.Pt {
-		r, seen := way.at(geom.Pt{X: p.X + h*s*dx, Y: p.Y + h*s*dy})
+		r, seen := p.at(geom.Pt{X: inFrom.X + h*s*dx, Y: inFrom.Y + h*s*dy})
 		ok = ok && seen
 		return geom.Pt{X: r.X / s, Y: r.Y / s}
 	}
