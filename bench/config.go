@@ -126,9 +126,15 @@ func (c Config) join(ctx context.Context, row scene.Row, o scene.Options) (shots
 	if err != nil {
 		return nil, nil, err
 	}
-	sol, err = stitch.Align(ctx, shots.frames, stitch.Options{Workers: c.Workers})
-	if errors.Is(err, stitch.ErrNotJoined) {
-		return shots, nil, nil
-	}
+	sol, err = c.align(ctx, shots, stitch.Options{Workers: c.Workers})
 	return shots, sol, err
+}
+
+// align aligns a row; sol is nil if the frames don't join.
+func (c Config) align(ctx context.Context, shots *photographs, o stitch.Options) (*stitch.Solution, error) {
+	sol, err := stitch.Align(ctx, shots.frames, o)
+	if errors.Is(err, stitch.ErrNotJoined) {
+		return nil, nil
+	}
+	return sol, err
 }

@@ -238,7 +238,7 @@ func (s *bracketShots) depthEdges(p *focus.Plan) []bool {
 
 func qualityOf(pic, truth *raster.Picture, edges []bool) FocusQuality {
 	return FocusQuality{
-		PSNR: measure.PSNR(pic, truth, nil), SSIM: measure.SSIM(luma(pic), luma(truth)),
+		PSNR: measure.PSNR(pic, truth, nil), SSIM: measure.SSIM(luma(pic), luma(truth), nil),
 		Edges: measure.PSNR(pic, truth, func(i int) bool { return edges[i] }),
 	}
 }

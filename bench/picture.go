@@ -107,6 +107,33 @@ const lostAt = clippedAt - 0.015
 // truth is what is lost in taking a frame and resampling it. Alpha is 0 where no
 // frame is named, and where its light is lost to clipping.
 func (s *photographs) patchwork(ctx context.Context, workers int, sol *stitch.Solution, labels *blend.Labels) (*raster.Picture, error) {
+	trueFromFound := foundFromTrue(sol, s.truth).Inv()
+	return compose(ctx, workers, sol, s.frames, labels, func(k int, pic *raster.Picture, view warp.View, out, plain *[3]*raster.Plane) {
+		cam := s.truth[k]
+		cam.CamFromWorld = cam.CamFromWorld.Mul(trueFromFound)
+		warp.NewSampler(pic, cam, view, warp.Options{}).Fill(plain, nil, view.Rect)
+		warp.NewSampler(s.corrected(k, pic), cam, view, warp.Options{}).Fill(out, nil, view.Rect)
+	})
+}
+
+// unblended returns the picture as the frames alone have it: each pixel from its
+// own frame as the solution places and corrects it, with nothing blended. Alpha
+// is as of [photographs.patchwork].
+func unblended(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels) (*raster.Picture, error) {
+	return compose(ctx, workers, sol, frames, labels, func(k int, pic *raster.Picture, view warp.View, out, plain *[3]*raster.Plane) {
+		f := &sol.Frames[k]
+		o := warp.Options{Local: f.Local}
+		warp.NewSampler(pic, f.Camera(), view, o).Fill(plain, nil, view.Rect)
+		correctFrame(f, pic)
+		warp.NewSampler(pic, f.Camera(), view, o).Fill(out, nil, view.Rect)
+	})
+}
+
+// compose puts a picture together along labels: draw draws a frame on a view as
+// it is to be and as it came, which tells where light is lost.
+func compose(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels,
+	draw func(k int, pic *raster.Picture, view warp.View, out, plain *[3]*raster.Plane),
+) (*raster.Picture, error) {
 	view, err := sol.Output.View()
 	if err != nil {
 		return nil, err
@@ -118,9 +145,8 @@ func (s *photographs) patchwork(ctx context.Context, workers int, sol *stitch.So
 	for c := range plain {
 		plain[c], right[c] = raster.NewPlane(view.Rect), raster.NewPlane(view.Rect)
 	}
-	trueFromFound := foundFromTrue(sol, s.truth).Inv()
 	any := func(int) bool { return true }
-	for k, f := range s.frames {
+	for k, f := range frames {
 		img, err := f.Image(ctx)
 		if err != nil {
 			return nil, err
@@ -129,10 +155,7 @@ func (s *photographs) patchwork(ctx context.Context, workers int, sol *stitch.So
 		if err != nil {
 			return nil, err
 		}
-		cam := s.truth[k]
-		cam.CamFromWorld = cam.CamFromWorld.Mul(trueFromFound)
-		warp.NewSampler(pic, cam, view, warp.Options{}).Fill(&plain, nil, view.Rect)
-		warp.NewSampler(s.corrected(k, pic), cam, view, warp.Options{}).Fill(&right, nil, view.Rect)
+		draw(k, pic, view, &right, &plain)
 		for i := range w * view.Rect.Dy() {
 			if labels.Pixel(i%w, i/w, any) != k || max(plain[0].Pix[i], plain[1].Pix[i], plain[2].Pix[i]) > lostAt {
 				continue
@@ -144,6 +167,21 @@ func (s *photographs) patchwork(ctx context.Context, workers int, sol *stitch.So
 		}
 	}
 	return out, nil
+}
+
+// correctFrame corrects the light of a frame's samples.
+func correctFrame(f *stitch.FrameSolution, pic *raster.Picture) {
+	correct, dec, enc := f.Correct(), blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
+	for y := range pic.Rect.Dy() {
+		row := pic.Row(y)
+		for x := range pic.Rect.Dx() {
+			s := row[3*x : 3*x+3]
+			lin := correct(geom.Pt{X: float64(x) + 0.5, Y: float64(y) + 0.5}, [3]float64{float64(dec[s[0]]), float64(dec[s[1]]), float64(dec[s[2]])})
+			for c, l := range lin {
+				s[c] = uint16(math.Round(0xffff * float64(enc.Encode(float32(l)))))
+			}
+		}
+	}
 }
 
 // corrected returns frame k with its true gains and vignetting undone.

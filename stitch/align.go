@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"flatfell.example/features"
 	"flatfell.example/geom"
 	"flatfell.example/internal/optim"
@@ -55,9 +57,13 @@ type aligner struct {
 	accepted    []*pair
 	placed      []int // indices of the frames in the row; rig.rot is in this order
 	rig         rig
-	scale       float64 // of the ties' loss, in whitened units: two sigmas
-	evidence    []evidence
-	rmsPx       float64
+	// pupil is what the ties say of the pupil, though the rig's own be zero as
+	// they agree as well without; pupilSigma is its standard deviation.
+	pupil      pupil
+	pupilSigma [2]float64
+	scale      float64 // of the ties' loss, in whitened units: two sigmas
+	evidence   []evidence
+	rmsPx      float64
 }
 
 func newAligner(frames []*Frame, o Options) *aligner {
@@ -501,6 +507,18 @@ func (a *aligner) refine(ctx context.Context) error {
 		ties = append(ties, s.ties...)
 	}
 	a.settle(ties)
+	if a.rig.pupil == (pupil{}) {
+		return a.verify(overlapping, sides)
+	}
+	// Near windows were looked for in the wrong place, and bent wrongly.
+	if sides, err = refineTies(ctx, look, sets, a.shrink, &a.rig, overlapping, a.o.Workers, func(float64) {}); err != nil {
+		return err
+	}
+	ties = ties[:0]
+	for _, s := range sides {
+		ties = append(ties, s.ties...)
+	}
+	a.settle(ties)
 	return a.verify(overlapping, sides)
 }
 
@@ -510,35 +528,102 @@ func (a *aligner) settle(ties []tie) {
 	if len(ties) < 8 {
 		return
 	}
-	n := a.independent(ties)
-	// scale is that of the loss; its square over 4, times the ties that count
-	// as one, is the cost that one standard deviation is worth.
-	scale := 10.0
-	unit := func() float64 { return scale / 2 * scale / 2 * float64(len(ties)) / n }
-	solve := func(r rig, f freedom) (rig, float64) {
-		b := bundle{ties: ties, free: f, loss: optim.Cauchy{Scale: scale}, prior: a.lensPrior(&r, unit())}
-		r, sum := b.solve(r, optim.LMOptions{MaxIterations: 60})
-		return r, sum.FinalCost
+	f := fitter{a: a, ties: ties, n: a.independent(ties), scale: 10, rig: a.rig}
+	f.rig.pupil = pupil{}
+	f.fit(false)
+	// A pupil off the axis hides in the focal length, by several per cent, in the
+	// distortion and in the turns: the ground is most of what two frames share.
+	if !a.narrow {
+		off := f
+		off.rig.pupil = pupil{down: r3.Scale(-1, rowLevel(f.rig.rot))}
+		off.free.pupil = true
+		off.solve(off.rig, off.free)
+		if f.pays(off.cost, pupilUnknowns) {
+			off.fit(true)
+			f = off
+		}
+		a.pupil, a.pupilSigma = off.rig.pupil, off.pupilSigma()
 	}
-	simple := a.lens(0, false)
+	a.rig, a.scale = f.rig, f.scale
+}
+
+// fitter adjusts a rig to ties.
+type fitter struct {
+	a    *aligner
+	ties []tie
+	n    float64 // of the ties that count as one
+	// scale is that of the loss.
+	scale float64
+	// rig is the best so far, with cost, in which free was free.
+	rig  rig
+	cost float64
+	free freedom
+}
+
+// unit is the cost that one standard deviation is worth: the square of the scale
+// over 4, times the ties that count as one.
+func (f *fitter) unit() float64 { return f.scale / 2 * f.scale / 2 * float64(len(f.ties)) / f.n }
+
+// pays reports whether a cost is lower by far more than chance would make it with
+// so many parameters more: twice the Bayesian information criterion, as they
+// trade against the focal length.
+func (f *fitter) pays(cost float64, extra int) bool {
+	return (f.cost-cost)/f.unit() > 2*float64(extra)*math.Log(f.n)
+}
+
+func (f *fitter) bundle(r *rig, free freedom) bundle {
+	return bundle{ties: f.ties, free: free, loss: optim.Cauchy{Scale: f.scale}, prior: f.a.lensPrior(r, f.unit())}
+}
+
+// solve makes the best rig that of the adjustment from r.
+func (f *fitter) solve(r rig, free freedom) {
+	b := f.bundle(&r, free)
+	r, sum := b.solve(r, optim.LMOptions{MaxIterations: 60})
+	f.rig, f.cost, f.free = r, sum.FinalCost, free
+}
+
+// fit finds the scale and then the parameters that pay: the distortion and the
+// centre trade against the focal length.
+func (f *fitter) fit(pupil bool) {
+	lens := func(radial int, centre bool) freedom {
+		l := f.a.lens(radial, centre)
+		l.pupil = pupil
+		return l
+	}
 	for range 3 {
-		a.rig, _ = solve(a.rig, a.lens(1, false))
-		scale = math.Max(2*whitenedSigma(&a.rig, ties), 0.5)
+		f.solve(f.rig, lens(1, false))
+		f.scale = math.Max(2*whitenedSigma(&f.rig, f.ties), 0.5)
 	}
-	// More parameters only if they lower the cost by far more than chance
-	// would (twice the Bayesian information criterion): the distortion and the
-	// centre trade against the focal length.
-	start := a.rig
-	start.radial = [3]float64{}
-	best, cost := solve(start, simple)
-	free := simple
-	for _, f := range []freedom{a.lens(1, false), a.lens(2, false), a.lens(2, true)} {
-		r, c := solve(best, f)
-		if extra := float64(f.shared() - free.shared()); (cost-c)/unit() > 2*extra*math.Log(n) {
-			best, cost, free = r, c, f
+	start := f.rig
+	start.radial, start.centre = [3]float64{}, geom.Pt{}
+	f.solve(start, lens(0, false))
+	for _, free := range []freedom{lens(1, false), lens(2, false), lens(2, true)} {
+		more := *f
+		more.solve(f.rig, free)
+		if f.pays(more.cost, free.shared()-f.free.shared()) {
+			*f = more
 		}
 	}
-	a.rig, a.scale = best, scale
+}
+
+// pupilSigma returns the standard deviations of the pupil's right and forward,
+// infinite if the ties don't tell.
+func (f *fitter) pupilSigma() (sigma [2]float64) {
+	b := f.bundle(&f.rig, f.free)
+	dim := b.dim(len(f.rig.rot))
+	n := optim.NewNormal(dim)
+	b.eval(f.rig, n)
+	for i := range 3 {
+		n.H[(3*b.fixed+i)*(dim+1)]++ // the frame that is held
+	}
+	cov, ok := n.Covariance()
+	for i := range sigma {
+		sigma[i] = math.Inf(1)
+		if k := dim - pupilUnknowns + i; ok {
+			sigma[i] = math.Sqrt(cov.At(k, k) * f.unit())
+		}
+	}
+	return sigma
 }
 
 // lens lets the focal length, so many radial terms and the centre go free, as
@@ -581,6 +666,7 @@ func (a *aligner) lensPrior(r *rig, unit float64) prior {
 		logFocal: math.Log(long), logFocalWidth: 0.5 * s,
 		radialWidth:   0.03 / (corner * corner) * s,
 		centreWidthPx: 0.015 * long * s,
+		down:          r.pupil.down, downWidth: 0.03 * s, pupilWidth: 0.2 * s,
 	}
 	if a.knowFocal {
 		p.logFocal, p.logFocalWidth = math.Log(a.start.focalPx), 0.1*s
@@ -616,7 +702,7 @@ func whitenedSigma(r *rig, ties []tie) float64 {
 	var jac projection
 	for i := range ties {
 		t := &ties[i]
-		q, ok := jac.transfer(r, r.rot[t.b].Mul(r.rot[t.a].Inv()), t.inA, false)
+		q, ok := jac.transfer(r, t.a, t.b, t.inA, false)
 		if !ok {
 			continue
 		}

@@ -3,6 +3,8 @@ package stitch
 import (
 	"math"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"flatfell.example/geom"
 	"flatfell.example/internal/optim"
 )
@@ -25,6 +27,7 @@ type rig struct {
 	radial        [3]float64
 	centre        geom.Pt // principal point minus the middle of the frame
 	rot           []geom.Rotation
+	pupil         pupil
 }
 
 func (r *rig) camera(i int) geom.Camera {
@@ -42,6 +45,8 @@ type freedom struct {
 	focal  bool
 	radial int // number of radial terms, 0 to 3
 	centre bool
+	// pupil lets the pupil lie off the axis, over level ground.
+	pupil bool
 }
 
 func (f freedom) shared() (n int) {
@@ -52,6 +57,9 @@ func (f freedom) shared() (n int) {
 	if f.centre {
 		n += 2
 	}
+	if f.pupil {
+		n += pupilUnknowns
+	}
 	return n
 }
 
@@ -61,6 +69,8 @@ type prior struct {
 	logFocal, logFocalWidth float64
 	radialWidth             float64
 	centreWidthPx           float64
+	down                    geom.Vec
+	downWidth, pupilWidth   float64
 }
 
 // bundle is the least-squares problem over a rig:
@@ -105,6 +115,10 @@ func (p *bundle) plus(r rig, d []float64) rig {
 	if p.free.centre {
 		out.centre.X += d[k]
 		out.centre.Y += d[k+1]
+		k += 2
+	}
+	if p.free.pupil {
+		out.pupil = r.pupil.plus(d[k : k+pupilUnknowns])
 	}
 	return out
 }
@@ -125,8 +139,7 @@ func (p *bundle) eval(r rig, n *optim.Normal) (cost float64) {
 	w0, w1 := make([]float64, 6+shared), make([]float64, 6+shared)
 	for i := range p.ties {
 		t := &p.ties[i]
-		bFromA := r.rot[t.b].Mul(r.rot[t.a].Inv())
-		pb, ok := jac.transfer(&r, bFromA, t.inA, n != nil)
+		pb, ok := jac.transfer(&r, t.a, t.b, t.inA, n != nil)
 		if !ok {
 			rho, _ := p.loss.Loss(badTie)
 			cost += rho
@@ -172,6 +185,12 @@ func (p *bundle) eval(r rig, n *optim.Normal) (cost float64) {
 		if p.free.centre {
 			set(c, jac.byCentre[0].X, jac.byCentre[0].Y)
 			set(c+1, jac.byCentre[1].X, jac.byCentre[1].Y)
+			c += 2
+		}
+		if p.free.pupil {
+			for k, d := range jac.byPupil {
+				set(c+k, d.X, d.Y)
+			}
 		}
 		n.Add(cols, rows[0], rx, weight)
 		n.Add(cols, rows[1], ry, weight)
@@ -201,6 +220,13 @@ func (p *bundle) evalPriors(r *rig, n *optim.Normal) (cost float64) {
 		add(r.centre.X, p.prior.centreWidthPx)
 		add(r.centre.Y, p.prior.centreWidthPx)
 	}
+	if p.free.pupil {
+		add(r.pupil.right, p.prior.pupilWidth)
+		add(r.pupil.forward, p.prior.pupilWidth)
+		e1, e2 := tangents(r.pupil.down)
+		add(-r3.Dot(p.prior.down, e1), p.prior.downWidth)
+		add(-r3.Dot(p.prior.down, e2), p.prior.downWidth)
+	}
 	return cost
 }
 
@@ -216,7 +242,7 @@ func residualsPx(r *rig, ties []tie) []float64 {
 	var jac projection
 	for i := range ties {
 		t := &ties[i]
-		pb, ok := jac.transfer(r, r.rot[t.b].Mul(r.rot[t.a].Inv()), t.inA, false)
+		pb, ok := jac.transfer(r, t.a, t.b, t.inA, false)
 		out[i] = math.Inf(1)
 		if ok {
 			out[i] = pb.Sub(t.inB).Norm()
@@ -227,23 +253,29 @@ func residualsPx(r *rig, ties []tie) []float64 {
 
 // projection holds the derivatives of a transferred point, in pixels, by
 // small rotations of either camera (radians, applied on the left: exp(w)·R),
-// by the logarithm of the focal length, the radial terms and the centre.
+// by the logarithm of the focal length, the radial terms, the centre and the
+// pupil.
 type projection struct {
 	byA, byB   [3]geom.Pt
 	byLogFocal geom.Pt
 	byRadial   [3]geom.Pt
 	byCentre   [2]geom.Pt
+	byPupil    [pupilUnknowns]geom.Pt // right, forward, and down by its tangents
 }
 
 // transfer maps a pixel of frame a to frame b and, if deriv, fills j.
-func (j *projection) transfer(r *rig, bFromA geom.Rotation, inA geom.Pt, deriv bool) (inB geom.Pt, ok bool) {
+func (j *projection) transfer(r *rig, a, b int, inA geom.Pt, deriv bool) (inB geom.Pt, ok bool) {
+	bFromA := r.rot[b].Mul(r.rot[a].Inv())
 	cx, cy := float64(r.width)/2+r.centre.X, float64(r.height)/2+r.centre.Y
 	cam := geom.Camera{FocalPx: r.focalPx, CentrePx: geom.Pt{X: cx, Y: cy}, Radial: r.radial}
 	ray, ok := cam.RayFromPixel(inA)
 	if !ok {
 		return inB, false
 	}
-	y := bFromA.Apply(ray)
+	near := r.pupil.nearness(r.rot[a], ray)
+	moved := r3.Add(ray, r3.Scale(near, r.pupil.offset()))
+	turned := bFromA.Apply(moved)
+	y := r3.Sub(turned, r3.Scale(near, r.pupil.offset()))
 	inB, ok = cam.PixelFromRay(y)
 	if !ok || !deriv {
 		return inB, ok
@@ -258,10 +290,16 @@ func (j *projection) transfer(r *rig, bFromA geom.Rotation, inA geom.Pt, deriv b
 	}
 	// exp(w) y ≈ y + w × y, and for a: −bFromA (w × ray).
 	axes := [3]geom.Vec{{X: 1}, {Y: 1}, {Z: 1}}
-	for i, e := range axes {
-		j.byB[i] = byRay(cross(e, y))
-		j.byA[i] = byRay(bFromA.Apply(cross(ray, e)))
+	// What a nearness of 1 shifts, and by what that of the ground grows.
+	whole, down := r3.Sub(bFromA.Apply(r.pupil.offset()), r.pupil.offset()), geom.Vec{}
+	if near > 0 {
+		down = r.rot[a].Apply(r.pupil.down)
 	}
+	for i, e := range axes {
+		j.byB[i] = byRay(cross(e, turned))
+		j.byA[i] = byRay(r3.Add(bFromA.Apply(cross(moved, e)), r3.Scale(r3.Dot(cross(e, down), ray), whole)))
+	}
+	r.pupil.derivatives(&j.byPupil, near, bFromA, r.rot[a], ray, byRay)
 	// The undistorted point u of a depends on the shared parameters too:
 	// D(u) du = dd, d = (inA − centre)/f.
 	du := distortionJacobian(k, ray.X, ray.Y)
@@ -269,7 +307,8 @@ func (j *projection) transfer(r *rig, bFromA geom.Rotation, inA geom.Pt, deriv b
 	byDistorted := func(dx, dy float64) geom.Pt {
 		ux := (du[2]*dx - du[1]*dy) / det
 		uy := (du[0]*dy - du[1]*dx) / det
-		return byRay(bFromA.Apply(geom.Vec{X: ux, Y: uy}))
+		d := geom.Vec{X: ux, Y: uy}
+		return byRay(r3.Add(bFromA.Apply(d), r3.Scale(r3.Dot(down, d), whole)))
 	}
 	dx, dy := (inA.X-cx)/f, (inA.Y-cy)/f
 	viaA := byDistorted(-dx, -dy)

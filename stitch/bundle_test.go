@@ -41,21 +41,22 @@ func testTies(r *rig, perPair int, sigma float64, rng *rand.Rand) (ties []tie) {
 
 func TestTransferJacobian(t *testing.T) {
 	r := testRig(2)
-	p := bundle{free: freedom{focal: true, radial: 3, centre: true}, fixed: -1}
+	r.pupil = pupil{right: 0.01, forward: 0.04, down: unit(geom.Vec{X: 0.01, Y: 1, Z: -0.02})}
+	p := bundle{free: freedom{focal: true, radial: 3, centre: true, pupil: true}, fixed: -1}
 	const h = 1e-6
 	for _, inA := range []geom.Pt{{X: 700, Y: 100}, {X: 600, Y: 1150}, {X: 790, Y: 610}} {
 		var jac, unused projection
 		at := func(d []float64) geom.Pt {
 			m := p.plus(r, d)
-			q, ok := unused.transfer(&m, m.rot[1].Mul(m.rot[0].Inv()), inA, false)
+			q, ok := unused.transfer(&m, 0, 1, inA, false)
 			if !ok {
 				t.Fatal("not seen")
 			}
 			return q
 		}
-		jac.transfer(&r, r.rot[1].Mul(r.rot[0].Inv()), inA, true)
+		jac.transfer(&r, 0, 1, inA, true)
 		analytic := append(append(jac.byA[:], jac.byB[:]...), jac.byLogFocal)
-		analytic = append(append(analytic, jac.byRadial[:]...), jac.byCentre[:]...)
+		analytic = append(append(append(analytic, jac.byRadial[:]...), jac.byCentre[:]...), jac.byPupil[:]...)
 		for i, got := range analytic {
 			d := make([]float64, len(analytic))
 			d[i] = h

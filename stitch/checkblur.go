@@ -172,7 +172,8 @@ type blurWindow struct{ sharp, soft, from, out raster.Plane }
 func (w *blurWindow) read(sharp, soft image.Image, camSharp, camSoft *geom.Camera, inSharp, inSoft geom.Pt) (ok bool) {
 	const reach = blurRadius + blurMargin
 	cx, cy := int(inSoft.X), int(inSoft.Y)
-	_, m, ok := mapping(camSoft, camSharp, inSoft, 1)
+	way := passage{from: *camSoft, to: *camSharp, toFrom: camSharp.CamFromWorld.Mul(camSoft.CamFromWorld.Inv())}
+	_, m, ok := way.mapping(inSoft, 1)
 	if !ok || !camSoft.Contains(inSoft, blurRadius+1) || !camSharp.Contains(inSharp, 1.2*reach+2) {
 		return false
 	}

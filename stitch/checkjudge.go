@@ -268,13 +268,23 @@ func (c *checker) judgeMovement() {
 			all[k] = k
 		}
 		c.found(FoundParallax, true, all, "Near things shift by up to %.0f pixels against the distance between all frames: the camera does not turn about the lens's entrance pupil. "+
-			"Move it on its rail, or step back from what is near, and reshoot.", worst)
+			"%s, or step back from what is near, and reshoot.", worst, c.pupilRemedy(shifted[0]))
 		return
 	}
 	for _, k := range shifted {
 		c.found(FoundMoved, true, []int{k, k + 1}, "Near things shift by %.0f pixels against the distance between %s and %s: the camera moved there; reshoot from %s on without touching the tripod.",
 			c.report.Pairs[k].ParallaxPx, c.base(k), c.base(k+1), c.base(k+1))
 	}
+}
+
+// pupilRemedy says how to move the camera on its rail.
+func (c *checker) pupilRemedy(k int) string {
+	p := c.parts[c.order[k].part].al.pupilSolution()
+	if !p.Known {
+		return "Move it on its rail"
+	}
+	text := p.says()
+	return strings.ToUpper(text[:1]) + text[1:]
 }
 
 // poseStep returns the pair between which pitch or roll steps, compared with

@@ -205,11 +205,13 @@ func (a *aligner) parallaxPx(e *evidence) (worst float64) {
 	h := float64(a.rig.height)
 	reach := 0.03 * math.Hypot(float64(a.rig.width), h)
 	var xs, ys [bands][]float64
+	turns := a.rig // what the ground explains is parallax too
+	turns.pupil = pupil{}
 	add := func(ties []tie, limit float64) {
 		var jac projection
 		for i := range ties {
 			t := &ties[i]
-			q, ok := jac.transfer(&a.rig, a.rig.rot[t.b].Mul(a.rig.rot[t.a].Inv()), t.inA, false)
+			q, ok := jac.transfer(&turns, t.a, t.b, t.inA, false)
 			if !ok {
 				continue
 			}

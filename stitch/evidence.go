@@ -19,6 +19,7 @@ type evidence struct {
 	spreadPx          float64 // median residual of all found, whether they fit or not
 	ties              []tie   // all found
 	verdict           Verdict
+	shift             *ShiftSolution // nil if nothing called for a closer look
 }
 
 const (

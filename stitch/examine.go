@@ -196,7 +196,7 @@ func (x *examiner) before(ctx context.Context, l *layer, r image.Rectangle, over
 	view.WrapPx = 0
 	planes := [3]*raster.Plane{raster.NewPlane(r), raster.NewPlane(r), raster.NewPlane(r)}
 	valid := make([]uint8, r.Dx()*r.Dy())
-	warp.NewSampler(small, cam, view, warp.Options{}).Fill(&planes, valid, r)
+	warp.NewSampler(small, cam, view, warp.Options{Local: l.frame.Local}).Fill(&planes, valid, r)
 	out := raster.NewPicture(image.Rect(0, 0, r.Dx(), r.Dy()))
 	for y := range r.Dy() {
 		row, shown := out.Row(y), overview.Row(y + r.Min.Y)[3*r.Min.X:]

@@ -42,6 +42,10 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 		sol.Face(*a.o.Centre)
 	}
 	sol.Light = lightSolution(light, lightReport)
+	sol.Pupil = a.pupilSolution()
+	if err := a.bendNear(ctx, sol); err != nil {
+		return err
+	}
 	a.writePairs(sol)
 	if f := a.frames[0]; f.ProfileNote != "" { // all have the same profile
 		sol.Advice = append(sol.Advice, fmt.Sprintf("%s: %s.", filepath.Base(f.Name), f.ProfileNote))
@@ -74,7 +78,10 @@ func (a *aligner) level(ctx context.Context) error {
 }
 
 // turnWorld makes up the world's −y.
-func (a *aligner) turnWorld(up geom.Vec) { turnWorld(a.rig.rot, up) }
+func (a *aligner) turnWorld(up geom.Vec) {
+	levelFromWorld := turnWorld(a.rig.rot, up)
+	a.rig.pupil.down = levelFromWorld.Apply(a.rig.pupil.down)
+}
 
 // writePairs fills the pairs, the verdict and the advice.
 func (a *aligner) writePairs(sol *Solution) {
@@ -82,13 +89,16 @@ func (a *aligner) writePairs(sol *Solution) {
 	name := func(i int) string { return filepath.Base(a.frames[i].Name) }
 	for _, e := range a.evidence {
 		i, j := a.placed[e.a], a.placed[e.b]
-		ps := PairSolution{A: i, B: j, Matches: e.tried, Inliers: e.fit, RMSPx: e.rmsPx, Overlap: e.overlap, Verdict: e.verdict}
+		ps := PairSolution{A: i, B: j, Matches: e.tried, Inliers: e.fit, RMSPx: e.rmsPx, Overlap: e.overlap, Verdict: e.verdict, Shift: e.shift}
 		ps.keepTies(e)
 		sol.Pairs = append(sol.Pairs, ps)
 		if e.verdict == Weak && a.neighbours(e) {
 			sol.Verdict = Weak
 			sol.Advice = append(sol.Advice, a.weakAdvice(e, name(i), name(j)))
 		}
+	}
+	if text := a.pupilAdvice(sol); text != "" {
+		sol.Advice = append(sol.Advice, text)
 	}
 	for i, f := range a.frames {
 		if !sol.Frames[i].Placed {

@@ -3,6 +3,7 @@ package stitch
 import (
 	"context"
 	"image"
+	"math"
 	"sync"
 	"sync/atomic"
 
@@ -46,6 +47,9 @@ func newLayers(ctx context.Context, sol *Solution, kept *cache, view warp.View) 
 		l := &layer{ctx: ctx, kept: kept, index: index[k], frame: &sol.Frames[index[k]], cam: cams[k], view: view, fail: func(error) {}}
 		l.light = lightOf(l.frame, l.transfer(), true)
 		l.bounds, _ = warp.Bounds(view, cams[k:k+1])
+		if local := l.frame.Local; local != nil {
+			l.bounds = l.bounds.Inset(-int(math.Ceil(local.MaxPx(l.frame.Width) + 1)))
+		}
 		layers[k] = l
 	}
 	return layers
@@ -129,7 +133,7 @@ func (l *layer) open(ctx context.Context) (image.Image, error) {
 	case l.whole != nil:
 		l.kept.free(l.index) // it is held already
 	default:
-		l.whole = warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx - samplerErrorPx, Light: l.light})
+		l.whole = warp.NewSampler(img, l.cam, l.view, warp.Options{MarginPx: coverMarginPx - samplerErrorPx, Local: l.frame.Local, Light: l.light})
 	}
 	return img, err
 }

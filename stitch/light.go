@@ -92,18 +92,18 @@ func (a *aligner) compareNear(i, j int, imgA, imgB image.Image) (out []blend.Lig
 // against what vignetting changes, large against noise and a pixel's error of
 // registration.
 func (a *aligner) compareLight(i, j int, imgA, imgB image.Image) (out []blend.LightSample) {
-	ci, cj := a.rig.camera(i), a.rig.camera(j)
+	way := a.rig.passage(i, j)
+	ci, cj := way.from, way.to
 	transfer := a.frames[0].Transfer() // the same for all
 	step := float64(ci.Width) / lightGrid
 	radius := max(2, int(step/5))
 	for y := step / 2; y < float64(ci.Height); y += step {
 		for x := step / 2; x < float64(ci.Width); x += step {
 			p := geom.Pt{X: x, Y: y}
-			if !sees(&ci, &cj, p, float64(radius)+1) {
+			if !way.sees(p, float64(radius)+1) {
 				continue
 			}
-			w, _ := ci.WorldFromPixel(p)
-			q, _ := cj.PixelFromWorld(w)
+			q, _ := way.at(p)
 			la, varA, okA := meanLight(imgA, transfer, p, radius)
 			lb, varB, okB := meanLight(imgB, transfer, q, radius)
 			if okA && okB {

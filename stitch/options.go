@@ -40,6 +40,9 @@ type Options struct {
 	// focal length of small or thinly overlapping frames, and bends the row
 	// where it is not so.
 	Undistorted bool
+	// EyeM is the height in metres of the lens above the ground, which turns what
+	// the pictures tell of distances into metres; zero means [UsualEyeM].
+	EyeM float64
 	// Keep lists places that the picture takes from a frame of the
 	// photographer's choice, where that frame covers them.
 	Keep []Keep
@@ -123,6 +126,8 @@ func (o Options) Validate() error {
 		return fmt.Errorf("stitch: a width of %d pixels: give at least %d", o.MaxWidth, leastWidth)
 	case o.Memory < 0:
 		return errors.New("stitch: the memory is negative")
+	case !(o.EyeM >= 0 && o.EyeM <= maxEyeM):
+		return fmt.Errorf("stitch: an eye %g m above the ground: give 0 to %g", o.EyeM, float64(maxEyeM))
 	case o.FocalPx < 0:
 		return errors.New("stitch: the focal length is negative")
 	case slices.ContainsFunc(o.Keep, func(k Keep) bool {
@@ -140,6 +145,19 @@ func (o Options) surface() (warp.Surface, error) {
 		return warp.Cylinder, nil
 	}
 	return warp.SurfaceByName(o.Surface)
+}
+
+// UsualEyeM is the height in metres of a camera on a tripod (common practice).
+const UsualEyeM = 1.5
+
+// maxEyeM bounds Options.EyeM: from a tower, nothing is near.
+const maxEyeM = 100
+
+func (o Options) eyeM() float64 {
+	if o.EyeM == 0 {
+		return UsualEyeM
+	}
+	return o.EyeM
 }
 
 func (o Options) memory() int64 {

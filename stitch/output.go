@@ -40,7 +40,11 @@ func planOutput(sol *Solution, o Options, scale float64) error {
 	if err != nil {
 		return err
 	}
-	cams, _ := placedCameras(sol)
+	cams, index := placedCameras(sol)
+	locals := make([]*warp.Local, len(cams))
+	for k, i := range index {
+		locals[k] = sol.Frames[i].Local
+	}
 	if err := fits(s, cams); err != nil {
 		return err
 	}
@@ -63,7 +67,7 @@ func planOutput(sol *Solution, o Options, scale float64) error {
 	view.Rect = image.Rect(0, 0, bounds.Dx(), bounds.Dy())
 	crop := view.Rect
 	if !o.Crop.Whole {
-		c := newCoverage(view, cams)
+		c := newCoverage(view, cams, locals)
 		crop = c.inscribed(o.Crop)
 		if crop.Empty() {
 			return errors.New("no rectangle lies inside what the frames cover; use --crop whole, or reshoot with the camera level")
@@ -126,14 +130,16 @@ func (out *OutputSolution) View() (warp.View, error) {
 type coverage struct {
 	view warp.View
 	cams []geom.Camera
+	// locals are the frames' own bends, nil for none.
+	locals []*warp.Local
 	// cell is the side in pixels of the cells of covered, w × h of them.
 	cell, w, h int
 	covered    []bool
 }
 
-func newCoverage(view warp.View, cams []geom.Camera) *coverage {
+func newCoverage(view warp.View, cams []geom.Camera, locals []*warp.Local) *coverage {
 	r := view.Rect
-	c := &coverage{view: view, cams: cams}
+	c := &coverage{view: view, cams: cams, locals: locals}
 	c.cell = max(1, max(r.Dx(), r.Dy())/cropCells)
 	c.w, c.h = r.Dx()/c.cell, r.Dy()/c.cell
 	c.covered = make([]bool, c.w*c.h)
@@ -149,8 +155,7 @@ func newCoverage(view warp.View, cams []geom.Camera) *coverage {
 	corner := make([]bool, len(rays))
 	for i := range cams {
 		for k, ray := range rays {
-			p, ok := cams[i].PixelFromWorld(ray)
-			corner[k] = ok && oks[k] && cams[i].Contains(p, coverMarginPx)
+			corner[k] = oks[k] && c.has(i, ray)
 		}
 		for y := range c.h {
 			for x := range c.w {
@@ -164,6 +169,17 @@ func newCoverage(view warp.View, cams []geom.Camera) *coverage {
 	return c
 }
 
+// has reports whether frame i shows what lies along a ray.
+func (c *coverage) has(i int, ray geom.Vec) bool {
+	cam := &c.cams[i]
+	p, ok := cam.PixelFromWorld(ray)
+	if l := c.locals[i]; ok && l != nil {
+		d := l.At(p, cam.Width, cam.Height)
+		p.X, p.Y = p.X+d.X, p.Y+d.Y
+	}
+	return ok && cam.Contains(p, coverMarginPx)
+}
+
 // pixel reports whether some frame covers the pixel (x, y).
 func (c *coverage) pixel(x, y int) bool {
 	ray, ok := c.view.RayAt(float64(x)+0.5, float64(y)+0.5)
@@ -171,7 +187,7 @@ func (c *coverage) pixel(x, y int) bool {
 		return false
 	}
 	for i := range c.cams {
-		if p, ok := c.cams[i].PixelFromWorld(ray); ok && c.cams[i].Contains(p, coverMarginPx) {
+		if c.has(i, ray) {
 			return true
 		}
 	}

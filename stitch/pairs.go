@@ -130,7 +130,7 @@ func (p *pair) search(start rig, knowFocal bool, o Options) {
 			return dst
 		},
 		ErrorSq: func(m *rig, i int) float64 {
-			q, ok := scratch.transfer(m, m.rot[1], p.matches[i].inA, false)
+			q, ok := scratch.transfer(m, 0, 1, p.matches[i].inA, false)
 			if !ok {
 				return math.Inf(1)
 			}

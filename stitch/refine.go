@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"flatfell.example/features"
 	"flatfell.example/geom"
@@ -96,13 +97,13 @@ func refineTies(ctx context.Context, look func(i int) (s sight, done func(), err
 			return err
 		}
 		defer doneB()
-		from, to := r.camera(s.from), r.camera(s.to)
-		putA, err := a.near(&from, &to, workers)
+		p := r.passage(s.from, s.to)
+		putA, err := a.near(&p.from, &p.to, workers)
 		if err != nil {
 			return err
 		}
 		defer putA()
-		putB, err := b.near(&to, &from, workers)
+		putB, err := b.near(&p.to, &p.from, workers)
 		if err != nil {
 			return err
 		}
@@ -114,14 +115,14 @@ func refineTies(ctx context.Context, look func(i int) (s sight, done func(), err
 			}
 			pt := &sets[s.from].Points[k]
 			at := geom.Pt{X: pt.X * float64(shrink), Y: pt.Y * float64(shrink)}
-			if !sees(&from, &to, at, float64(minReach*shrink)) {
+			if !p.sees(at, float64(minReach*shrink)) {
 				continue
 			}
 			if n++; n > maxTiesPerSide {
 				break
 			}
 			out[i].tried++
-			if t, ok := w.measure(&a, &b, &from, &to, at, shrink); ok {
+			if t, ok := w.measure(&a, &b, &p, at, shrink); ok {
 				t.a, t.b = s.from, s.to
 				out[i].ties = append(out[i].ties, t)
 			}
@@ -132,18 +133,47 @@ func refineTies(ctx context.Context, look func(i int) (s sight, done func(), err
 	return out, err
 }
 
-// sees reports whether point at of one frame lies inside both frames with a
+// passage is the way from one frame to another.
+type passage struct {
+	from, to geom.Camera
+	toFrom   geom.Rotation
+	pupil    pupil
+}
+
+func (r *rig) passage(from, to int) passage {
+	return passage{from: r.camera(from), to: r.camera(to), toFrom: r.rot[to].Mul(r.rot[from].Inv()), pupil: r.pupil}
+}
+
+// at returns where what a pixel of one frame shows lies in the other.
+func (p *passage) at(inFrom geom.Pt) (inTo geom.Pt, ok bool) {
+	ray, ok := p.from.RayFromPixel(inFrom)
+	if !ok {
+		return inTo, false
+	}
+	return p.along(ray, p.pupil.nearness(p.from.CamFromWorld, ray))
+}
+
+// along returns where what lies along a ray of one frame, so near, lies in the
+// other.
+func (p *passage) along(rayInFrom geom.Vec, near float64) (inTo geom.Pt, ok bool) {
+	ray, shift := rayInFrom, r3.Scale(near, p.pupil.offset())
+	return p.to.PixelFromRay(r3.Sub(p.toFrom.Apply(r3.Add(ray, shift)), shift))
+}
+
+// sees reports whether a point lies inside both frames with a margin.
+func (p *passage) sees(inFrom geom.Pt, margin float64) bool {
+	if !p.from.Contains(inFrom, margin) {
+		return false
+	}
+	q, ok := p.at(inFrom)
+	return ok && p.to.Contains(q, margin)
+}
+
+// sees reports whether a point that is far away lies inside both frames with a
 // margin.
 func sees(from, to *geom.Camera, at geom.Pt, margin float64) bool {
-	if !from.Contains(at, margin) {
-		return false
-	}
-	w, ok := from.WorldFromPixel(at)
-	if !ok {
-		return false
-	}
-	q, ok := to.PixelFromWorld(w)
-	return ok && to.Contains(q, margin)
+	p := passage{from: *from, to: *to, toFrom: to.CamFromWorld.Mul(from.CamFromWorld.Inv())}
+	return p.sees(at, margin)
 }
 
 // window is the scratch memory of one measurement.
@@ -156,11 +186,11 @@ type window struct {
 
 // cut sets how far the window reaches: windowRadius, but not beyond the
 // edges of either frame; pixels of the level.
-func (w *window) cut(cx, cy int, from *geom.Camera, inB geom.Pt, to *geom.Camera, s float64) {
+func (w *window) cut(cx, cy int, p *passage, inB geom.Pt, s float64) {
 	// A pixel more is kept clear for the gradient and the blur, two in the
 	// searched frame, where the window moves.
 	reach := func(a, b float64) int { return max(0, min(windowRadius, int(min(a-1, b-2)))) }
-	fw, fh, tw, th := float64(from.Width)/s, float64(from.Height)/s, float64(to.Width)/s, float64(to.Height)/s
+	fw, fh, tw, th := float64(p.from.Width)/s, float64(p.from.Height)/s, float64(p.to.Width)/s, float64(p.to.Height)/s
 	x, y := float64(cx)+0.5, float64(cy)+0.5
 	w.left, w.right = reach(x, inB.X/s), reach(fw-x, tw-inB.X/s)
 	w.up, w.down = reach(y, inB.Y/s), reach(fh-y, th-inB.Y/s)
@@ -174,10 +204,10 @@ const unknowns = 6
 
 // measure finds the point at of one frame in another: at reduced size, then
 // at full size from there.
-func (w *window) measure(from, to *sight, camFrom, camTo *geom.Camera, at geom.Pt, shrink int) (t tie, ok bool) {
+func (w *window) measure(from, to *sight, p *passage, at geom.Pt, shrink int) (t tie, ok bool) {
 	var offset geom.Pt // found minus predicted, full-size pixels
 	for _, s := range levels(shrink) {
-		t, offset, ok = w.measureAt(from, to, camFrom, camTo, at, offset, s)
+		t, offset, ok = w.measureAt(from, to, p, at, offset, s)
 		if !ok {
 			return tie{}, false
 		}
@@ -199,13 +229,13 @@ func levels(shrink int) []int {
 }
 
 // measureAt matches one window at one reduction.
-func (w *window) measureAt(from, to *sight, camFrom, camTo *geom.Camera, at, offset geom.Pt, shrink int) (t tie, found geom.Pt, ok bool) {
+func (w *window) measureAt(from, to *sight, way *passage, at, offset geom.Pt, shrink int) (t tie, found geom.Pt, ok bool) {
 	s := float64(shrink)
 	// The template is centred on the middle of a pixel of the level: it is
 	// never interpolated.
 	cx, cy := int(math.Floor(at.X/s)), int(math.Floor(at.Y/s))
 	inA := geom.Pt{X: (float64(cx) + 0.5) * s, Y: (float64(cy) + 0.5) * s}
-	predicted, m, ok := mapping(camFrom, camTo, inA, s)
+	predicted, m, ok := way.mapping(inA, s)
 	jac := m.jac
 	if !ok {
 		return t, found, false
@@ -226,7 +256,7 @@ func (w *window) measureAt(from, to *sight, camFrom, camTo *geom.Camera, at, off
 	var h [unknowns * unknowns]float64 // normal matrix
 	var meanT, varT float64
 	i := 0
-	w.cut(cx, cy, camFrom, start, camTo, s)
+	w.cut(cx, cy, way, start, s)
 	for y := cy - w.up; y <= cy+w.down; y++ {
 		for x := cx - w.left; x <= cx+w.right; x++ {
 			tx := float64(w.template.At(x+1, y)-w.template.At(x-1, y)) / 2
@@ -328,15 +358,14 @@ type bend struct {
 	hx, hy [3]float64
 }
 
-// mapping returns where a pixel of one frame falls in another and how its
-// surroundings are bent, for offsets in units of s pixels.
-func mapping(from, to *geom.Camera, p geom.Pt, s float64) (q geom.Pt, m bend, ok bool) {
+// mapping returns where a pixel falls and how its surroundings are bent, for
+// offsets in units of s pixels.
+func (p *passage) mapping(inFrom geom.Pt, s float64) (q geom.Pt, m bend, ok bool) {
 	const h = 8.0 // differences over the window's scale
 	ok = true
 	at := func(dx, dy float64) geom.Pt {
-		w, ok1 := from.WorldFromPixel(geom.Pt{X: p.X + h*s*dx, Y: p.Y + h*s*dy})
-		r, ok2 := to.PixelFromWorld(w)
-		ok = ok && ok1 && ok2
+		r, seen := p.at(geom.Pt{X: inFrom.X + h*s*dx, Y: inFrom.Y + h*s*dy})
+		ok = ok && seen
 		return geom.Pt{X: r.X / s, Y: r.Y / s}
 	}
 	c := at(0, 0)

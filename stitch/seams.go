@@ -119,7 +119,7 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 	planes := func() [3]*raster.Plane {
 		return [3]*raster.Plane{raster.NewPlane(r), raster.NewPlane(r), raster.NewPlane(r)}
 	}
-	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Light: scaled(l.light)})
+	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Local: l.frame.Local, Light: scaled(l.light)})
 	out := blend.SeamLayer{Rect: r, RGB: planes(), Valid: raster.NewPlane(r), Cost: raster.NewPlane(r)}
 	valid := make([]uint8, r.Dx()*r.Dy())
 	s.Fill(&out.RGB, valid, r)
@@ -134,9 +134,9 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 	}
 	if isClipped(small) {
 		out.RGB = planes()
-		warp.NewSampler(small, cam, coarse, warp.Options{Light: scaled(lightOf(l.frame, l.transfer(), false))}).Fill(&out.RGB, nil, r)
+		warp.NewSampler(small, cam, coarse, warp.Options{Local: l.frame.Local, Light: scaled(lightOf(l.frame, l.transfer(), false))}).Fill(&out.RGB, nil, r)
 		lost := planes()
-		warp.NewSampler(lostPart(small), cam, coarse, warp.Options{}).Fill(&lost, nil, r)
+		warp.NewSampler(lostPart(small), cam, coarse, warp.Options{Local: l.frame.Local}).Fill(&lost, nil, r)
 		out.Lost = lost[0]
 		for i := range out.Lost.Pix {
 			out.Lost.Pix[i] = min(max((lost[0].Pix[i]+lost[1].Pix[i]+lost[2].Pix[i])/3, 0), 1)

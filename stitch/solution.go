@@ -11,6 +11,7 @@ import (
 
 	"flatfell.example/blend"
 	"flatfell.example/geom"
+	"flatfell.example/warp"
 )
 
 // Verdict is how sure a join is.
@@ -36,6 +37,8 @@ type Solution struct {
 	Frames  []FrameSolution `json:"frames"`
 	Pairs   []PairSolution  `json:"pairs"`
 	Light   LightSolution   `json:"light"`
+	// Pupil says where the lens's entrance pupil lies against the turning axis.
+	Pupil PupilSolution `json:"pupil"`
 	// RMSPx is the root mean square distance between the tie points and where
 	// the cameras put them, in full-size pixels, outliers left out and each
 	// weighted by how precisely its window can be placed at all: a window on
@@ -78,6 +81,9 @@ type FrameSolution struct {
 	Tone blend.Tone `json:"tone"`
 	// Field is a slow gain over the frame, see blend.Field.
 	Field blend.Field `json:"field"`
+	// Local bends the frame where near things call for it, see warp.Local; nil
+	// where nothing does.
+	Local *warp.Local `json:"local,omitempty"`
 	// Sharpness is the root mean square of the gradient of the luma per pixel
 	// of a frame reduced to about 1.5 megapixels: comparable within a row.
 	Sharpness float64 `json:"sharpness"`
@@ -199,6 +205,9 @@ type PairSolution struct {
 	// Ties are some of the details found in both, whether they fit or not: x and y
 	// in A, x and y in B, pixels of the frames.
 	Ties [][4]float64 `json:"ties,omitempty"`
+	// Shift is what lies beside where the turn puts it; nil if nothing called for a
+	// closer look.
+	Shift *ShiftSolution `json:"shift,omitempty"`
 }
 
 // mostTies is how many ties of a pair are kept: enough to see how they lie.
@@ -316,6 +325,11 @@ func (s *Solution) validate() error {
 				if k := f.shadeAt(p); math.Hypot(p.X, p.Y) <= 1 && !(k >= 1/mostGain && k <= mostGain) {
 					return fmt.Errorf("frame %s has its light changed %g times at a place", f.File, k)
 				}
+			}
+		}
+		if f.Local != nil {
+			if err := f.Local.Validate(f.Width, f.Height); err != nil {
+				return fmt.Errorf("frame %s can't be bent: %w", f.File, err)
 			}
 		}
 		if !f.Tone.Rises() {

@@ -44,10 +44,11 @@ func (s *Solution) turn(change func(rots []geom.Rotation)) {
 }
 
 // turnWorld turns the world of a row's rotations so that up becomes its −y and
-// the middle of the row its z.
-func turnWorld(rots []geom.Rotation, up geom.Vec) {
-	levelFromWorld := worldFromUp(rots, leftToRight(rots, up), up)
+// the middle of the row its z, and returns by which rotation.
+func turnWorld(rots []geom.Rotation, up geom.Vec) (levelFromWorld geom.Rotation) {
+	levelFromWorld = worldFromUp(rots, leftToRight(rots, up), up)
 	for i := range rots {
 		rots[i] = rots[i].Mul(levelFromWorld.Inv()).Orthonormal()
 	}
+	return levelFromWorld
 }

@@ -46,6 +46,7 @@ type projector struct {
 	// geom.MaxViewAngle from the axis, or past the first radius where the
 	// distortion folds back. It is drawn at limitPx from the centre.
 	minZ, limitPx float64
+	local         *Local // nil for none
 }
 
 func newProjector(cam geom.Camera, view View) projector {
@@ -90,6 +91,10 @@ func (p *projector) at(x, y float64) (inFrame geom.Pt, ok bool) {
 	ray = p.cam.CamFromWorld.Apply(ray)
 	if ray.Z >= p.minZ {
 		if q, seen := p.cam.PixelFromRay(ray); seen {
+			if p.local != nil {
+				d := p.local.At(q, p.cam.Width, p.cam.Height)
+				q.X, q.Y = q.X+d.X, q.Y+d.Y
+			}
 			return q, ok
 		}
 	}

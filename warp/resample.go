@@ -1,6 +1,7 @@
 package warp
 
 import (
+	"errors"
 	"fmt"
 	"image"
 	"math"
@@ -19,6 +20,8 @@ type Options struct {
 	// keeps a frame's outermost pixels, where demosaicing and lens correction
 	// are weakest, out of the picture.
 	MarginPx float64
+	// Local displaces the mapping within the frame. Nil means not.
+	Local *Local
 	// Light changes the samples. Nil means no change.
 	Light *Light
 }
@@ -30,6 +33,9 @@ func (o Options) Validate() error {
 	}
 	if !(o.MarginPx >= 0) || math.IsInf(o.MarginPx, 0) {
 		return fmt.Errorf("warp: MarginPx is %g, want a number of at least 0", o.MarginPx)
+	}
+	if o.Local != nil && (len(o.Local.X) != o.Local.Columns*o.Local.Rows || len(o.Local.Y) != len(o.Local.X)) {
+		return errors.New("warp: a Local with coefficients missing")
 	}
 	if o.Light != nil {
 		return o.Light.validate()
@@ -64,7 +70,9 @@ func NewSampler(src image.Image, cam geom.Camera, view View, o Options) *Sampler
 	if err != nil {
 		panic(err)
 	}
-	return &Sampler{src: samples, proj: newProjector(cam, view), kernel: o.Kernel, margin: o.MarginPx, light: newLighting(o.Light)}
+	s := &Sampler{src: samples, proj: newProjector(cam, view), kernel: o.Kernel, margin: o.MarginPx, light: newLighting(o.Light)}
+	s.proj.local = o.Local
+	return s
 }
 
 // On returns the sampler of another picture of the same size: the same frame,

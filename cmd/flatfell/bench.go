@@ -68,6 +68,15 @@ the picture takes in part or twice from the frames are counted.`,
 		},
 	},
 	{
+		name: "parallax", short: "near ground and stakes before a pupil off the axis", large: true,
+		long: `Rows whose camera turns about an axis 20 or 60 mm behind the lens's entrance pupil,
+over ground and stakes from 1 or 1.5 m on, are joined; what is seen on the seams is
+compared with the truth, with the frames bent and turned only.`,
+		run: func(ctx context.Context, c bench.Config, _ []string) (benchReport, error) {
+			return bench.Parallax(ctx, c)
+		},
+	},
+	{
 		name: "card", short: "a sorted card against what was photographed",
 		long: `Cards of a hundred files and more are rendered and sorted, with metadata that are
 partly lost and without any; the files in a wrong set are counted.`,

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -29,7 +30,7 @@ type stitchCommand struct {
 	keep                      keepFlag
 	level                     levelFlag
 	centre                    centreFlag
-	focalMM, focalPx          positiveFlag
+	focalMM, focalPx, eye     positiveFlag
 	sensor                    sensorFlag
 	bits                      bitsFlag
 	compression               compressionFlag
@@ -84,6 +85,7 @@ An old lens that tells the camera nothing:
 	row.Var(&s.focalMM, "focal-mm", "focal length in millimetres, if the files do not tell it or tell it wrongly")
 	row.Var(&s.sensor, "sensor", "sides of the sensor in millimetres, with --focal-mm, if the files do not tell them")
 	row.Var(&s.focalPx, "focal-px", "focal length in pixels of a frame, instead of --focal-mm")
+	row.Var(&s.eye, "eye", fmt.Sprintf("height of the lens above the ground in metres, from which the offset of its entrance pupil is told in millimetres; without it %g", stitch.UsualEyeM))
 	row.BoolVar(&s.undistorted, "undistorted", false, "the frames are free of lens distortion already, as many cameras' own JPEGs are: look for none")
 	row.BoolVar(&s.brackets, "brackets", false, "each of FRAMES is a folder that holds the focus bracket of one position; not needed for a folder of such folders")
 	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
@@ -266,7 +268,7 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 func (s *stitchCommand) options(paths []string, sol *stitch.Solution) (stitch.Options, error) {
 	o := stitch.Options{
 		Surface: string(s.surface), Crop: stitch.Crop(s.crop), Keep: s.keep, Level: s.level.level, Centre: s.centre.angle,
-		FocalPx: float64(s.focalPx), Undistorted: s.undistorted, AllowMissing: s.allowMissing,
+		FocalPx: float64(s.focalPx), EyeM: float64(s.eye), Undistorted: s.undistorted, AllowMissing: s.allowMissing,
 		Workers: s.workers.n, Memory: s.memory.bytes(), TempDir: filepath.Dir(s.out), Seed: uint64(s.seed),
 	}
 	o.Crop.OffsetX, o.Crop.OffsetY = s.offset.right, s.offset.down

@@ -36,9 +36,9 @@ func near(t *testing.T, what string, got, want, tol float64) {
 func TestSSIM(t *testing.T) {
 	flat := func(v float64) *raster.Plane { return plane(20, 15, func(int, int) float64 { return v }) }
 	a, b := 0.3, 0.5
-	near(t, "constants", SSIM(flat(a), flat(b)), (2*a*b+1e-4)/(a*a+b*b+1e-4), 1e-6)
+	near(t, "constants", SSIM(flat(a), flat(b), nil), (2*a*b+1e-4)/(a*a+b*b+1e-4), 1e-6)
 	p := noise(1, 31, 23)
-	near(t, "equal", SSIM(p, p), 1, 1e-9)
+	near(t, "equal", SSIM(p, p, nil), 1, 1e-9)
 	q := noise(2, 31, 23)
 	for i, v := range p.Pix {
 		q.Pix[i] = 0.6*v + 0.4*q.Pix[i]
@@ -68,7 +68,7 @@ func TestSSIM(t *testing.T) {
 			n++
 		}
 	}
-	near(t, "window by window", SSIM(p, q), want/float64(n), 1e-9)
+	near(t, "window by window", SSIM(p, q, nil), want/float64(n), 1e-9)
 }
 
 // TestEdgesKept: perfection has Γg Γα over the values of the two sigmoids at 1;

@@ -14,17 +14,18 @@ const (
 )
 
 // SSIM returns the mean structural similarity of two planes of the same size,
-// 1 for equal ones:
+// 1 for equal ones, over the windows about the samples that in chooses by their
+// place from the planes' corner, all if it is nil:
 //
 //	(2 μa μb + C1)(2 σab + C2) / ((μa² + μb² + C1)(σa² + σb² + C2))
 //
 // with C1 = 0.01², C2 = 0.03², over windows of 11×11 samples with Gaussian weights
-// of σ = 1.5 that lie within the planes. It panics if the sizes differ or are less
+// of σ = 1.5 that lie within the planes; NaN if there is none. It panics if the sizes differ or are less
 // than a window.
 //
 // Z. Wang, A. Bovik, H. Sheikh & E. Simoncelli, "Image quality assessment: from
 // error visibility to structural similarity", IEEE TIP 13(4), 2004.
-func SSIM(a, b *raster.Plane) float64 {
+func SSIM(a, b *raster.Plane, in func(x, y int) bool) float64 {
 	w, h := a.Rect.Dx(), a.Rect.Dy()
 	const r = ssimRadius
 	if b.Rect.Dx() != w || b.Rect.Dy() != h || w <= 2*r || h <= 2*r {
@@ -41,7 +42,7 @@ func SSIM(a, b *raster.Plane) float64 {
 	}
 	// A ring of lines, filtered along x: the means of a, b, a², b² and ab.
 	ring := make([][5]float64, (2*r+1)*w)
-	var total float64
+	var total, n float64
 	for y := range h {
 		line := ring[y%(2*r+1)*w:][:w]
 		ra, rb := a.Row(a.Rect.Min.Y + y)[:w], b.Row(b.Rect.Min.Y + y)[:w]
@@ -61,16 +62,20 @@ func SSIM(a, b *raster.Plane) float64 {
 			continue
 		}
 		for x := r; x < w-r; x++ {
+			if in != nil && !in(x, y-r) {
+				continue
+			}
 			var s [5]float64
 			for i, k := range kernel {
 				for c, v := range ring[(y-2*r+i)%(2*r+1)*w+x] {
 					s[c] += k * v
 				}
 			}
+			n++
 			total += ssim(s[0], s[1], s[2]-s[0]*s[0], s[3]-s[1]*s[1], s[4]-s[0]*s[1])
 		}
 	}
-	return total / float64((w-2*r)*(h-2*r))
+	return total / n
 }
 
 // ssim is the similarity of a window by its means, variances and covariance.

@@ -53,8 +53,8 @@ func (s *Scene) ground(q *ray, dist float64) rgb {
 	dist = min(max(dist, 0), 2e5)
 	x, z := q.o.X+dist*q.hx, q.o.Z+dist*q.hz
 	// One pixel covers across × deep metres of the plane.
-	across := q.foot * hypot(dist, EyeHeight)
-	deep := across * hypot(dist, EyeHeight) / EyeHeight
+	across := q.foot * hypot(dist, s.eye)
+	deep := across * hypot(dist, s.eye) / s.eye
 	land := -1e9
 	if dist < 3000 {
 		land = s.shore.inland(x, z)
@@ -84,9 +84,9 @@ func (s *Scene) beach(q *ray, x, z, land, dist, across, deep float64) rgb {
 	n := fbm(x/2.1, z/2.1, foot/2.1, 8, 0.56, s.seed+31)
 	big := fbm(x/14, z/9, foot/9, 3, 0.5, s.seed+32)
 	// Grain in polar coordinates, where pixels are square at any distance.
-	az, down := q.az, EyeHeight/dist
+	az, down := q.az, s.eye/dist
 	if q.side != 0 || q.along != 0 {
-		az, down = math.Atan2(x, z), EyeHeight/hypot(x, z)
+		az, down = math.Atan2(x, z), s.eye/hypot(x, z)
 	}
 	const grain = 0.013 // radians
 	grit := aroundSeam(az, func(az float64) float64 {

@@ -26,16 +26,17 @@ type mover struct {
 	speed float64 // radians a second
 	high  float64 // height of its middle above the ground, metres
 	size  float64 // half its width, metres
+	eye   float64 // height of the turning axis's origin above the ground, metres
 	seed  uint32
 }
 
 // newMovers spreads n movers over the middle of the row.
-func newMovers(seed uint64, n int) []mover {
+func newMovers(seed uint64, n int, eye float64) []mover {
 	st := newStream(seed, 6)
 	kinds := [...]moverKind{walker, bird, boat, crest}
 	ms := make([]mover, 0, n)
 	for i := range n {
-		m := mover{kind: kinds[i%len(kinds)], seed: st.seed32(), az: st.sym(0.9)}
+		m := mover{kind: kinds[i%len(kinds)], seed: st.seed32(), az: st.sym(0.9), eye: eye}
 		sign := 1.0
 		if st.next() < 0.5 {
 			sign = -1
@@ -65,7 +66,7 @@ func (m *mover) azimuth(time float64) geom.Angle {
 // middle returns the middle of the mover in the world frame.
 func (m *mover) middle(time float64) geom.Vec {
 	a := m.azimuth(time).Radians()
-	return geom.Vec{X: m.dist * math.Sin(a), Y: EyeHeight - m.high, Z: m.dist * math.Cos(a)}
+	return geom.Vec{X: m.dist * math.Sin(a), Y: m.eye - m.high, Z: m.dist * math.Cos(a)}
 }
 
 // look returns the mover's colour along q and the fraction that it covers.
@@ -80,7 +81,7 @@ func (m *mover) look(q *ray, time, ground float64) (c rgb, cover float64) {
 	if m.speed < 0 {
 		u = -u
 	}
-	v := (EyeHeight - y - m.high) / m.size
+	v := (m.eye - y - m.high) / m.size
 	// inside is a distance in units of size, positive inside the figure.
 	var inside float64
 	au := math.Abs(u)

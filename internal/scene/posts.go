@@ -14,11 +14,12 @@ type Post struct {
 	Height float64 // metres above the ground
 
 	dist float64
+	eye  float64
 	seed uint32
 }
 
 // Top returns the centre of the post's upper end in the world frame.
-func (p *Post) Top() geom.Vec { return geom.Vec{X: p.X, Y: EyeHeight - p.Height, Z: p.Z} }
+func (p *Post) Top() geom.Vec { return geom.Vec{X: p.X, Y: p.eye - p.Height, Z: p.Z} }
 
 // Posts returns the posts, nearest first.
 func (s *Scene) Posts() []Post { return append([]Post(nil), s.posts...) }
@@ -30,8 +31,9 @@ func postBucket(az float64) int {
 	return min(max(i, 0), postBuckets-1)
 }
 
-// plantPosts sets rows of posts that run down the beach into the sea.
-func (s *Scene) plantPosts(seed uint64, n int) {
+// plantPosts sets rows of posts that run down the beach into the sea, and near
+// stakes.
+func (s *Scene) plantPosts(seed uint64, n int, o Options) {
 	st := newStream(seed, 5)
 	side := 1.0
 	if s.shore.flip {
@@ -47,8 +49,20 @@ func (s *Scene) plantPosts(seed uint64, n int) {
 		x := out + st.sym(0.12) + 1.5*t
 		z := 7.2 + 20*t + st.sym(0.25)
 		p := Post{X: x, Z: z, Radius: st.in(0.10, 0.17), Height: (2.3 - 1.0*t) * st.in(0.72, 1.08), seed: st.seed32()}
-		p.dist = math.Hypot(x, z)
 		s.posts = append(s.posts, p)
+	}
+	own := newStream(seed, 9) // so that the groynes stay where they are
+	for i := range o.Stakes {
+		// From the nearest to six times as far, evenly around the view.
+		d := o.NearM * math.Exp(math.Log(6)*(float64(i*7%o.Stakes)+own.next())/float64(o.Stakes))
+		az := 1.4 * (2*(float64(i)+own.next())/float64(o.Stakes) - 1)
+		s.posts = append(s.posts, Post{
+			X: d * math.Sin(az), Z: d * math.Cos(az), Radius: own.in(0.012, 0.03), Height: own.in(0.25, 0.75), seed: own.seed32(),
+		})
+	}
+	for i := range s.posts {
+		p := &s.posts[i]
+		p.dist, p.eye = math.Hypot(p.X, p.Z), s.eye
 	}
 	sort.SliceStable(s.posts, func(i, j int) bool { return s.posts[i].dist < s.posts[j].dist })
 	for i := range s.posts {
@@ -82,9 +96,9 @@ func (s *Scene) post(q *ray, i int, ground float64) (c rgb, cover float64) {
 		return c, 0
 	}
 	k := math.Sqrt(max(p.Radius*p.Radius-b*b, 0))
-	top := EyeHeight - p.Height
+	top := s.eye - p.Height
 	y := q.o.Y + (t-k)*q.m
-	if y > EyeHeight {
+	if y > s.eye {
 		return c, 0
 	}
 	pix := q.foot * t
@@ -106,7 +120,7 @@ func (s *Scene) post(q *ray, i int, ground float64) (c rgb, cover float64) {
 	if cover <= 0 {
 		return c, 0
 	}
-	return s.wood(p, q, b, k, y, pix), cover * clamp01(0.5+(EyeHeight-y)/edge)
+	return s.wood(p, q, b, k, y, pix), cover * clamp01(0.5+(s.eye-y)/edge)
 }
 
 // wood is weathered timber: upright grain and cracks, weed and damp below.
@@ -114,7 +128,7 @@ func (s *Scene) wood(p *Post, q *ray, b, k, y, pix float64) rgb {
 	// The outward normal at the point that is seen, in the horizontal plane.
 	nx, nz := (-b*q.hz-k*q.hx)/p.Radius, (b*q.hx-k*q.hz)/p.Radius
 	round := math.Atan2(nx, -nz) * p.Radius
-	v := EyeHeight - y
+	v := s.eye - y
 	f := pix * p.Radius / max(k, 0.3*p.Radius)
 	grain := fbm(round/0.05, v/0.55, f/0.05, 6, 0.75, p.seed)
 	knots := fbm(round/0.13, v/0.19, f/0.13, 3, 0.6, p.seed+1)

@@ -21,6 +21,13 @@ type Options struct {
 	// Posts is the number of groyne posts, vertical cylinders from 7 m on, a dozen
 	// to a groyne. Zero means 36; negative means none.
 	Posts int
+	// EyeM is the height in metres of the turning axis's origin above the sea
+	// and the sand; zero means [EyeHeight]. A low eye sees near ground.
+	EyeM float64
+	// Stakes is the number of thin stakes that stand about in the sand, from NearM
+	// metres on.
+	Stakes int
+	NearM  float64
 	// Movers is the number of things that move between frames: birds, boats,
 	// walkers and wave crests.
 	Movers int
@@ -37,11 +44,14 @@ func (o Options) Validate() error {
 	if o.Posts > 1000 || o.Movers < 0 || o.Movers > 1000 {
 		return fmt.Errorf("%w: Posts %d, Movers %d", ErrOptions, o.Posts, o.Movers)
 	}
+	if o.EyeM != 0 && !(o.EyeM > 0.2 && o.EyeM < 10) || o.Stakes < 0 || o.Stakes > 1000 || o.Stakes > 0 && !(o.NearM >= 0.6) {
+		return fmt.Errorf("%w: EyeM %v, Stakes %d from %v m", ErrOptions, o.EyeM, o.Stakes, o.NearM)
+	}
 	return nil
 }
 
-// EyeHeight is the height in metres of the turning axis's origin above the
-// sea and the sand.
+// EyeHeight is the usual height in metres of the turning axis's origin above
+// the sea and the sand.
 const EyeHeight = 1.9
 
 // MaxOrigin is the largest distance in metres of a ray's origin from the
@@ -51,6 +61,7 @@ const MaxOrigin = 0.5
 // Scene is a coast. It is immutable and safe for concurrent use.
 type Scene struct {
 	seed   uint32
+	eye    float64
 	shells []shell
 	posts  []Post
 	// near lists, for each of postBuckets azimuths, the posts that a ray from
@@ -80,7 +91,10 @@ func New(seed uint64, o Options) *Scene {
 		panic(err.Error())
 	}
 	st := newStream(seed, 1)
-	s := &Scene{seed: st.seed32()}
+	s := &Scene{seed: st.seed32(), eye: o.EyeM}
+	if s.eye == 0 {
+		s.eye = EyeHeight
+	}
 	az, el := 1.25+0.6*st.next(), 0.42+0.3*st.next()
 	if st.next() < 0.5 {
 		az = -az
@@ -109,8 +123,8 @@ func New(seed uint64, o Options) *Scene {
 	if n == 0 {
 		n = 36
 	}
-	s.plantPosts(seed, max(n, 0))
-	s.movers = newMovers(seed, o.Movers)
+	s.plantPosts(seed, max(n, 0), o)
+	s.movers = newMovers(seed, o.Movers, s.eye)
 	return s
 }
 
@@ -165,7 +179,7 @@ func (s *Scene) shade(o, d geom.Vec, foot, edge, time float64) rgb {
 	left := 1.0
 	ground := math.Inf(1)
 	if q.m > 0 {
-		ground = (EyeHeight - o.Y) / q.m
+		ground = (s.eye - o.Y) / q.m
 	}
 	put := func(c rgb, cover float64) {
 		sum = sum.add(c.scale(left * cover))

@@ -158,11 +158,11 @@ func (sh *shell) skyline(az float64) (h, slope float64) {
 // that it covers.
 func (s *Scene) shell(sh *shell, q *ray, ground float64) (c rgb, cover float64) {
 	// v is the height above the ground, u the arc length.
-	if EyeHeight-q.o.Y-(sh.dist+MaxOrigin)*q.m > sh.top+sh.grass+MaxOrigin+1 {
+	if s.eye-q.o.Y-(sh.dist+MaxOrigin)*q.m > sh.top+sh.grass+MaxOrigin+1 {
 		return c, 0
 	}
 	az, y := q.across(sh.dist)
-	v := EyeHeight - y
+	v := s.eye - y
 	pix := q.foot * sh.dist
 	if v < -pix || v > sh.top+sh.grass+pix {
 		return c, 0
