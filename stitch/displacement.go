@@ -188,8 +188,8 @@ func halved(p *raster.Plane) *raster.Plane {
 	return out
 }
 
-// round keeps a number short in a file.
-func round(v, unit float64) float64 { return math.Round(v/unit) * unit }
+// round keeps a number short in a file: so many steps to one.
+func round(v, per float64) float64 { return math.Round(v*per) / per }
 
 // ShiftKind says what shifts things of an overlap against a turn of the camera.
 type ShiftKind string
@@ -256,8 +256,8 @@ func (a *aligner) shiftOf(ds []displaced) *ShiftSolution {
 			}
 		}
 	}
-	s.Moved = round(1-float64(len(still))/float64(len(ds)), 0.001)
-	s.LargestPx = round(quantile(off, shiftQuantile), 0.01)
+	s.Moved = round(1-float64(len(still))/float64(len(ds)), 1000)
+	s.LargestPx = round(quantile(off, shiftQuantile), 100)
 	s.LeftPx = s.LargestPx
 	for i, d := range still {
 		if off[i] == quantile(off, shiftQuantile) {
@@ -296,7 +296,7 @@ func (a *aligner) distanceOf(d *displaced) float64 {
 	if !ok || !ok1 || !ok2 || !(near > 1e-3) {
 		return 0
 	}
-	return round(a.o.eyeM()*r3.Norm(ray)/near, 0.01)
+	return round(a.o.eyeM()*r3.Norm(ray)/near, 100)
 }
 
 // explainedBySlope returns the share of the shifts' squares that a shift, a turn

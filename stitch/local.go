@@ -75,8 +75,8 @@ func (f *localFit) local(k int) *warp.Local {
 	l.X, l.Y = make([]float64, f.nodes()), make([]float64, f.nodes())
 	for i := range l.X {
 		// A millionth of the width keeps the file short.
-		l.X[i] = round(f.part(f.x, k, 0)[i]/float64(f.w), 1e-6)
-		l.Y[i] = round(f.part(f.x, k, 1)[i]/float64(f.w), 1e-6)
+		l.X[i] = round(f.part(f.x, k, 0)[i]/float64(f.w), 1e6)
+		l.Y[i] = round(f.part(f.x, k, 1)[i]/float64(f.w), 1e6)
 	}
 	return &l
 }
@@ -332,7 +332,7 @@ func (a *aligner) tellLeft(per [][]displaced, locals []*warp.Local) {
 			left = append(left, e.Norm())
 		}
 		if s := a.evidence[i].shift; s != nil {
-			s.LeftPx = round(quantile(left, shiftQuantile), 0.01)
+			s.LeftPx = round(quantile(left, shiftQuantile), 100)
 		}
 	}
 }

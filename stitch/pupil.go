@@ -108,8 +108,8 @@ func (a *aligner) pupilSolution() PupilSolution {
 	mm := 1000 * eye
 	p := PupilSolution{
 		Known: true, EyeM: eye,
-		ForwardMM: round(mm*a.pupil.forward, 0.01), RightMM: round(mm*a.pupil.right, 0.01),
-		SigmaMM: round(mm*math.Hypot(a.pupilSigma[0], a.pupilSigma[1])/math.Sqrt2, 0.01),
+		ForwardMM: round(mm*a.pupil.forward, 100), RightMM: round(mm*a.pupil.right, 100),
+		SigmaMM: round(mm*math.Hypot(a.pupilSigma[0], a.pupilSigma[1])/math.Sqrt2, 100),
 	}
 	if a.pupil == (pupil{}) || !(p.SigmaMM <= max(sureMM, sureShare*math.Hypot(p.ForwardMM, p.RightMM))/2) {
 		return PupilSolution{}
@@ -133,8 +133,12 @@ func (p *PupilSolution) says() string {
 	return fmt.Sprintf("%s on its rail (± %.0f mm, if the lens was %.2g m above level ground)", text, math.Ceil(2*p.SigmaMM), p.EyeM)
 }
 
+// A shift is worth advice from this share of the frame's width: what is less, and
+// has been bent, nobody would find.
+const tellShift = 0.005
+
 // pupilAdvice says what near things did, and what helps the next time; empty if
-// they did nothing.
+// they did nothing to speak of.
 func (a *aligner) pupilAdvice(sol *Solution) string {
 	var worst *PairSolution
 	for i := range sol.Pairs {
@@ -143,7 +147,7 @@ func (a *aligner) pupilAdvice(sol *Solution) string {
 			worst = p
 		}
 	}
-	if worst == nil {
+	if worst == nil || worst.Shift.LargestPx < tellShift*float64(a.rig.width) {
 		return ""
 	}
 	s := worst.Shift
