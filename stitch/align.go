@@ -548,7 +548,7 @@ func (a *aligner) settle(ties []tie) {
 		// own standard deviations, and lose up to 16 % of the focal length. Rows of
 		// a level beach keep 0.24 to 0.54, and 1.4 to 2.5.
 		after := whitenedSigma(&off.rig, off.ties)
-		explains := after <= max(0.5*before, 3)
+		explains := after <= 0.5*before || after <= 0.6*before && after <= 3
 		if pays && explains {
 			f = off
 		}
