@@ -133,9 +133,9 @@ func (p *PupilSolution) says() string {
 	return fmt.Sprintf("%s on its rail (± %.0f mm, if the lens was %.2g m above level ground)", text, math.Ceil(2*p.SigmaMM), p.EyeM)
 }
 
-// A shift is worth advice from this share of the frame's width: what is less, and
-// has been bent, nobody would find.
-const tellShift = 0.005
+// A shift is worth advice from this share of the frame's width and so many pixels
+// on: what is less, and has been bent, nobody would find.
+const tellShift, tellShiftPx = 0.005, 2
 
 // pupilAdvice says what near things did, and what helps the next time; empty if
 // they did nothing to speak of.
@@ -147,7 +147,7 @@ func (a *aligner) pupilAdvice(sol *Solution) string {
 			worst = p
 		}
 	}
-	if worst == nil || worst.Shift.LargestPx < tellShift*float64(a.rig.width) {
+	if worst == nil || worst.Shift.LargestPx < max(tellShift*float64(a.rig.width), tellShiftPx) {
 		return ""
 	}
 	s := worst.Shift

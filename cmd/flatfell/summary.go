@@ -84,7 +84,11 @@ func lightText(l *stitch.LightSolution) string {
 			parts = append(parts, fmt.Sprintf("a slow change of light of up to %.0f %% within a frame is taken up", l.FieldPercent))
 		}
 	}
-	if slices.Contains(l.Undetermined, "vignetting") {
+	switch {
+	case !slices.Contains(l.Undetermined, "vignetting"):
+	case slices.Contains(l.Parts, "vignetting"):
+		parts = append(parts, "too little overlaps to tell well what the corners lose")
+	default:
 		parts = append(parts, "too little overlaps to tell what the corners lose")
 	}
 	if len(parts) == 0 {
