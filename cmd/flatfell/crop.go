@@ -92,12 +92,14 @@ func framesOf(sol *stitch.Solution, given []string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
+	// In JSON a byte that is no UTF-8 has become the replacement character.
+	stored := func(path string) string { return string([]rune(filepath.Base(path))) }
 	byName := map[string]string{}
 	for _, f := range files {
-		byName[filepath.Base(f)] = f
+		byName[stored(f)] = f
 	}
 	for i := range sol.Frames {
-		name := filepath.Base(sol.Frames[i].File)
+		name := stored(sol.Frames[i].File)
 		path, ok := byName[name]
 		if !ok {
 			return nil, fmt.Errorf("the solution was made from %s, which is not among the given frames", name)
