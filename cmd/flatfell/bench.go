@@ -128,6 +128,20 @@ their information is told.`,
 	},
 }
 
+// publishedMeasurement needs the photographs, too.
+var publishedMeasurement = measurement{
+	name: "published", short: "a row against the homographies published with it", places: true,
+	long: `PLACES is the folder of the six frames of the set goldengate of the Adobe Panoramas
+Data Set, at any size. They are joined and compared with the homographies that the
+authors of the set publish with it.`,
+	run: func(ctx context.Context, c bench.Config, places []string) (benchReport, error) {
+		if len(places) == 0 {
+			return nil, usagef("flatfell bench published", "no photographs given; name the folder of the set")
+		}
+		return bench.Published(ctx, c, places)
+	},
+}
+
 func newBench() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "bench",
@@ -152,7 +166,8 @@ Everything but the speed, in some minutes:
 	}
 	all := measurement{short: "all of these, one after the other", long: `All measurements are made with their own numbers of rows: half a day, or with
 --quick some minutes.`, places: true}
-	cmd.AddCommand(benchCommand("all", &all, measurements), benchCommand(pairsMeasurement.name, &pairsMeasurement, []measurement{pairsMeasurement}), newBenchSpeed())
+	cmd.AddCommand(benchCommand("all", &all, measurements), benchCommand(pairsMeasurement.name, &pairsMeasurement, []measurement{pairsMeasurement}),
+		benchCommand(publishedMeasurement.name, &publishedMeasurement, []measurement{publishedMeasurement}), newBenchSpeed())
 	return cmd
 }
 
