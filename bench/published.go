@@ -6,47 +6,13 @@ import (
 	"math"
 
 	"flatfell.example/geom"
+	"flatfell.example/internal/measure"
 	"flatfell.example/internal/photo"
 	"flatfell.example/stitch"
 )
 
-// publishedPair is what the authors of a set say of two frames.
-type publishedPair struct {
-	h      [9]float64
-	yawDeg float64
-}
-
-// goldengate holds the homographies published with the set `goldengate` of the
-// Adobe Panoramas Data Set (J. Brandt, "Transform coding for fast approximate
-// nearest neighbor search in high dimensions", CVPR 2010): x_m ~ H x_n for
-// frame n = m + 1, in pixels of 600 × 900, the middle of the first pixel at
-// (0, 0). yawDeg is the turn at the focal length that fits all best, 1330 px.
-var goldengate = []publishedPair{
-	{[9]float64{0.943771, -0.000768, 241.087056, -0.047800, 1.008984, 4.553344, -0.000126, 0.000012, 1.018101}, 9.90},
-	{[9]float64{0.928857, -0.011592, 293.893529, -0.063861, 1.001739, 9.463282, -0.000161, 0.000003, 1.024712}, 11.90},
-	{[9]float64{0.940729, -0.010446, 262.305480, -0.055995, 0.999128, 9.846078, -0.000142, -0.000000, 1.024998}, 10.62},
-	{[9]float64{0.943445, -0.007398, 271.641821, -0.054572, 1.001267, 8.343667, -0.000137, 0.000007, 1.019775}, 11.11},
-	{[9]float64{0.933727, -0.009969, 291.487824, -0.060623, 1.000093, 9.413658, -0.000151, 0.000001, 1.024395}, 11.85},
-}
-
-const (
-	goldengateWidth, goldengateHeight = 600, 900
-	goldengateFocal                   = 1330.0
-	// goldengateCheck is the width of the frames at which a pixel is the limit.
-	goldengateCheck = 150
-)
-
-// beforeFrom maps a point of a frame that is the given number of times smaller
-// than the published ones into the frame before.
-func (p *publishedPair) beforeFrom(q geom.Pt, smaller float64) geom.Pt {
-	h := &p.h
-	x, y := smaller*q.X-0.5, smaller*q.Y-0.5
-	w := h[6]*x + h[7]*y + h[8]
-	return geom.Pt{
-		X: ((h[0]*x+h[1]*y+h[2])/w + 0.5) / smaller,
-		Y: ((h[3]*x+h[4]*y+h[5])/w + 0.5) / smaller,
-	}
-}
+// publishedCheck is the width of the frames at which a pixel is the limit.
+const publishedCheck = 150
 
 // PublishedResult is what [Published] measured.
 type PublishedResult struct {
@@ -89,33 +55,33 @@ func Published(ctx context.Context, c Config, paths []string) (*PublishedResult,
 		}
 		frames = append(frames, f)
 	}
-	if len(frames) != len(goldengate)+1 {
-		return nil, fmt.Errorf("the set has %d frames, got %d", len(goldengate)+1, len(frames))
+	if len(frames) != len(measure.Goldengate)+1 {
+		return nil, fmt.Errorf("the set has %d frames, got %d", len(measure.Goldengate)+1, len(frames))
 	}
 	sol, err := stitch.Align(ctx, frames, stitch.Options{Workers: c.Workers, Undistorted: true})
 	if err != nil {
 		return nil, err
 	}
 	first := &sol.Frames[0]
-	smaller := float64(goldengateWidth) / float64(first.Width)
-	if first.Height != int(math.Round(goldengateHeight/smaller)) {
+	smaller := float64(measure.GoldengateWidth) / float64(first.Width)
+	if first.Height != int(math.Round(measure.GoldengateHeight/smaller)) {
 		return nil, fmt.Errorf("%s: has %d × %d pixels, and the set has the shape 2:3", first.File, first.Width, first.Height)
 	}
-	res := &PublishedResult{Width: first.Width, Height: first.Height, FocalPx: first.FocalPx, PublishedFocalPx: goldengateFocal / smaller}
-	for m := range goldengate {
-		res.Pairs = append(res.Pairs, goldengate[m].off(sol.Frames[m].Camera(), sol.Frames[m+1].Camera(), smaller))
+	res := &PublishedResult{Width: first.Width, Height: first.Height, FocalPx: first.FocalPx, PublishedFocalPx: measure.GoldengateFocalPx / smaller}
+	for m := range measure.Goldengate {
+		res.Pairs = append(res.Pairs, publishedOff(&measure.Goldengate[m], sol.Frames[m].Camera(), sol.Frames[m+1].Camera(), smaller))
 	}
 	return res, nil
 }
 
-// off compares a frame and the one before it with their homography.
-func (p *publishedPair) off(before, frame geom.Camera, smaller float64) (o PublishedOff) {
-	unit := smaller * goldengateCheck / goldengateWidth
-	o.PublishedYawDeg = p.yawDeg
+// publishedOff compares a frame and the one before it with their homography.
+func publishedOff(p *measure.PublishedPair, before, frame geom.Camera, smaller float64) (o PublishedOff) {
+	unit := smaller * publishedCheck / measure.GoldengateWidth
+	o.PublishedYawDeg = p.YawDeg
 	o.YawDeg = -frame.CamFromWorld.Mul(before.CamFromWorld.Inv()).Log().Y / geom.Degree.Radians()
 	// What a homography says can't be better than the rotation that fits it best.
 	ideal := before
-	ideal.FocalPx = goldengateFocal / smaller
+	ideal.FocalPx = measure.GoldengateFocalPx / smaller
 	ray := func(q geom.Pt) geom.Vec {
 		v, _ := ideal.RayFromPixel(q)
 		return v
@@ -126,7 +92,7 @@ func (p *publishedPair) off(before, frame geom.Camera, smaller float64) (o Publi
 	for y := 0.0; y <= float64(frame.Height); y += step {
 		for x := 0.0; x <= float64(frame.Width); x += step {
 			q := geom.Pt{X: x, Y: y}
-			to := p.beforeFrom(q, smaller)
+			to := p.BeforeFrom(q, smaller)
 			if !before.Contains(to, 0) {
 				continue
 			}
@@ -142,7 +108,7 @@ func (p *publishedPair) off(before, frame geom.Camera, smaller float64) (o Publi
 	}
 	wide, high := float64(frame.Width), float64(frame.Height)
 	for _, q := range [4]geom.Pt{{}, {X: wide}, {Y: high}, {X: wide, Y: high}} {
-		o.CornersPx += found(q).Sub(p.beforeFrom(q, smaller)).Norm() * unit / 4
+		o.CornersPx += found(q).Sub(p.BeforeFrom(q, smaller)).Norm() * unit / 4
 	}
 	sum := 0.0
 	for i, q := range points {
@@ -165,7 +131,7 @@ func (r *PublishedResult) Bars() []Bar {
 	return []Bar{
 		{"focal length", 100 * math.Abs(r.FocalPx/r.PublishedFocalPx-1), 5, " %"},
 		{"turn from frame to frame", yaw, 0.3, "°"},
-		{fmt.Sprintf("corners of a frame in the one before, mean, at %d px a frame", goldengateCheck), corners, 1, " px"},
+		{fmt.Sprintf("corners of a frame in the one before, mean, at %d px a frame", publishedCheck), corners, 1, " px"},
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"flatfell.example/geom"
+	"flatfell.example/internal/measure"
 	"flatfell.example/internal/shareddata"
 )
 
@@ -32,8 +33,8 @@ func TestPublished(t *testing.T) {
 // in the matrices.
 func TestPublishedHomographies(t *testing.T) {
 	var focals []float64
-	for _, pub := range goldengate {
-		h := centred(pub.h)
+	for _, pub := range measure.Goldengate {
+		h := pub.Centred()
 		// For a turn about the vertical alone the other two forms are 0/0.
 		f0 := (h[5]*h[5] - h[2]*h[2]) / (h[0]*h[0] + h[1]*h[1] - h[3]*h[3] - h[4]*h[4])
 		f1 := (h[1]*h[1] + h[4]*h[4] - h[0]*h[0] - h[3]*h[3]) / (h[6]*h[6] - h[7]*h[7])
@@ -43,17 +44,17 @@ func TestPublishedHomographies(t *testing.T) {
 	for _, v := range focals {
 		f += v / float64(len(focals))
 	}
-	if !(math.Abs(f/goldengateFocal-1) <= 0.03) {
-		t.Errorf("focal length %.0f px of %.0f, want %g within 3 %%", f, focals, goldengateFocal)
+	if !(math.Abs(f/measure.GoldengateFocalPx-1) <= 0.03) {
+		t.Errorf("focal length %.0f px of %.0f, want %g within 3 %%", f, focals, measure.GoldengateFocalPx)
 	}
 	lens := geom.Camera{FocalPx: f}
 	ray := func(p geom.Pt) geom.Vec {
 		v, _ := lens.RayFromPixel(p)
 		return v
 	}
-	for m, pub := range goldengate {
+	for m, pub := range measure.Goldengate {
 		// The rotation that fits the homography best where both frames see.
-		h := centred(pub.h)
+		h := pub.Centred()
 		var inN, inM []geom.Vec
 		for y := -450.0; y <= 450; y += 50 {
 			for x := -300.0; x <= 300; x += 50 {
@@ -66,22 +67,8 @@ func TestPublishedHomographies(t *testing.T) {
 			}
 		}
 		mFromN, _ := geom.FitRotation(inN, inM, nil)
-		if yaw := mFromN.Log().Y / geom.Degree.Radians(); !(math.Abs(yaw-pub.yawDeg) <= 0.15) {
-			t.Errorf("pair %d: turned by %.2f°, want %.2f", m, yaw, pub.yawDeg)
+		if yaw := mFromN.Log().Y / geom.Degree.Radians(); !(math.Abs(yaw-pub.YawDeg) <= 0.15) {
+			t.Errorf("pair %d: turned by %.2f°, want %.2f", m, yaw, pub.YawDeg)
 		}
 	}
-}
-
-// centred moves the origin of both frames of 600 × 900 pixels to their middle.
-func centred(h [9]float64) (c [9]float64) {
-	const cx, cy = 299.5, 449.5
-	c = h
-	for i := range 3 { // H · T(+c)
-		c[3*i+2] += cx*h[3*i] + cy*h[3*i+1]
-	}
-	for j := range 3 { // T(−c) · H
-		c[j] -= cx * c[6+j]
-		c[3+j] -= cy * c[6+j]
-	}
-	return c
 }

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"flatfell.example/geom"
+	"flatfell.example/internal/measure"
 	"flatfell.example/internal/photo"
 	"flatfell.example/internal/shareddata"
 	"flatfell.example/raster"
@@ -85,19 +86,6 @@ func agree(t testing.TB, a, b *Set, bFromA func(geom.Pt) (geom.Pt, bool)) (g agr
 	return g
 }
 
-// goldengate holds the homographies published with the set `goldengate` of the
-// Adobe Panoramas Data Set (J. Brandt, "Transform coding for fast approximate
-// nearest neighbor search in high dimensions", CVPR 2010): x_m ~ H x_n for
-// frame n = m + 1, in pixels of 600 × 900, the middle of the first pixel at
-// (0, 0).
-var goldengate = [][9]float64{
-	{0.943771, -0.000768, 241.087056, -0.047800, 1.008984, 4.553344, -0.000126, 0.000012, 1.018101},
-	{0.928857, -0.011592, 293.893529, -0.063861, 1.001739, 9.463282, -0.000161, 0.000003, 1.024712},
-	{0.940729, -0.010446, 262.305480, -0.055995, 0.999128, 9.846078, -0.000142, -0.000000, 1.024998},
-	{0.943445, -0.007398, 271.641821, -0.054572, 1.001267, 8.343667, -0.000137, 0.000007, 1.019775},
-	{0.933727, -0.009969, 291.487824, -0.060623, 1.000093, 9.413658, -0.000151, 0.000001, 1.024395},
-}
-
 // TestGoldengate holds corners and matches of the quarter-size frames to the
 // homographies published for the full ones.
 func TestGoldengate(t *testing.T) {
@@ -105,23 +93,15 @@ func TestGoldengate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(files) != len(goldengate)+1 {
+	if len(files) != len(measure.Goldengate)+1 {
 		t.Fatalf("%d frames", len(files))
 	}
 	sets := make([]*Set, len(files))
 	for i, f := range files {
 		sets[i] = detect(t, openLuma(t, f, 1), Options{})
 	}
-	const scale = 4
-	for m, h := range goldengate {
-		g := agree(t, sets[m+1], sets[m], func(p geom.Pt) (geom.Pt, bool) {
-			x, y := scale*p.X-0.5, scale*p.Y-0.5
-			w := h[6]*x + h[7]*y + h[8]
-			return geom.Pt{
-				X: ((h[0]*x+h[1]*y+h[2])/w + 0.5) / scale,
-				Y: ((h[3]*x+h[4]*y+h[5])/w + 0.5) / scale,
-			}, true
-		})
+	for m, pub := range measure.Goldengate {
+		g := agree(t, sets[m+1], sets[m], func(p geom.Pt) (geom.Pt, bool) { return pub.BeforeFrom(p, 4), true })
 		t.Logf("pair %d: %+v", m, g)
 		if !(g.repeated >= 0.55 && g.repeated >= 1.7*g.chance) {
 			t.Errorf("pair %d: %.0f %% of the corners are found again, %.0f %% by chance", m, 100*g.repeated, 100*g.chance)

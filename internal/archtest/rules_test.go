@@ -49,7 +49,7 @@ var rooms = map[string]room{
 
 	"internal/photo":   {imports: []string{"geom", "raster"}, modules: []string{ximage, metadata, deflate}, why: "the only room that touches image files"},
 	"internal/scene":   {imports: []string{"geom", "raster"}, why: "renders what tests compare with, so it must not use what they test"},
-	"internal/measure": {imports: []string{"raster", "blend"}, why: "compares pictures with the truth, wherever they come from"},
+	"internal/measure": {imports: []string{"geom", "raster", "blend"}, why: "compares pictures with the truth, wherever they come from"},
 
 	"stitch": {
 		imports: []string{"geom", "raster", "internal/optim", "features", "warp", "blend", "plan", "internal/photo"},
