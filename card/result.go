@@ -3,6 +3,7 @@ package card
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"time"
 
@@ -103,6 +104,45 @@ func (r *Result) WriteTo(w io.Writer) (int64, error) {
 	}
 	n, err := w.Write(append(b, '\n'))
 	return int64(n), err
+}
+
+// ReadResult reads what [Result.WriteTo] wrote, without the small pictures, and
+// checks that every set is made of its shots.
+func ReadResult(r io.Reader) (*Result, error) {
+	var res Result
+	if err := json.NewDecoder(r).Decode(&res); err != nil {
+		return nil, fmt.Errorf("is no list of sorted sets (%w); flatfell sort --json prints one", err)
+	}
+	damaged := func(format string, a ...any) (*Result, error) {
+		return nil, fmt.Errorf("the list of sorted sets is damaged: "+format+"; sort again", a...)
+	}
+	if len(res.Sets) == 0 {
+		return damaged("it has no sets")
+	}
+	for i := range res.Shots {
+		if len(res.Shots[i].Files) == 0 {
+			return damaged("shot %d has no file", i)
+		}
+	}
+	taken := make([]bool, len(res.Shots))
+	for k := range res.Sets {
+		s := &res.Sets[k]
+		if s.Name == "" || len(s.Positions) == 0 {
+			return damaged("set %d has no name or no shots", k)
+		}
+		for _, shots := range s.Positions {
+			if len(shots) == 0 {
+				return damaged("a position of set %s has no shots", s.Name)
+			}
+			for _, i := range shots {
+				if i < 0 || i >= len(taken) || taken[i] {
+					return damaged("set %s has shot %d, which is not there or elsewhere too", s.Name, i)
+				}
+				taken[i] = true
+			}
+		}
+	}
+	return &res, nil
 }
 
 // Thumbnail returns the small copy of a shot as a JPEG file.

@@ -23,6 +23,7 @@ import (
 // checkCommand is the command line of flatfell check.
 type checkCommand struct {
 	watch, plan, report      string
+	sorted                   string
 	overwrite                bool
 	frames                   countFlag
 	planned                  int // frames of the plan
@@ -70,6 +71,9 @@ Exit status: 0 fine, 4 reshoot advised, 3 will not join, 1 failed, 2 wrong
 command line.`,
 		Example: `Before you leave:
     flatfell check dunes/
+The third set of a card, without copying anything:
+    flatfell sort /media/card/DCIM --json > morning.json
+    flatfell check --sorted morning.json 03-row
 The row was planned, by flatfell plan --json or with a third of overlap:
     flatfell check dunes/ --plan dunes-plan.json
     flatfell check dunes/ --overlap 33
@@ -82,6 +86,7 @@ While you shoot with the camera on a cable:
 	row.StringVar(&c.plan, "plan", "", "compare overlap and number of frames with a plan in `FILE`, as flatfell plan --json prints it")
 	row.Var(&c.focalPx, "focal-px", "focal length in pixels of a frame, if the files do not tell it or tell it wrongly")
 	row.BoolVar(&c.undistorted, "undistorted", false, "the frames are free of lens distortion already")
+	row.StringVar(&c.sorted, "sorted", "", sortedHelp)
 	row.Var(&c.seed, "seed", "a number that starts the random search; the same number gives the same verdict")
 	following := newGroup("Following a folder")
 	following.StringVar(&c.watch, "watch", "", "judge each photograph that appears in `DIR` against the one before")
@@ -123,6 +128,8 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 		return usage("no frames given; name two or more photographs, or a folder")
 	case slices.Contains(args, ""):
 		return usage("the name of a frame is empty")
+	case c.sorted != "" && (len(args) != 1 || c.watch != ""):
+		return usage("--sorted needs the name of one set and nothing else")
 	}
 	if err := c.readPlan(); err != nil {
 		return err
@@ -131,7 +138,7 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 		c.planned = 0 // two frames at a time
 		return c.follow(cmd)
 	}
-	paths, err := rowFiles(args)
+	paths, err := rowFiles(c.sorted, args)
 	if err != nil {
 		return err
 	}
@@ -182,31 +189,21 @@ func (c *checkCommand) readPlan() error {
 	return nil
 }
 
-// rowFiles lists the frames: those given, those of a folder, or of a folder that
-// holds a folder for each position of a row of brackets the middle one of each.
-func rowFiles(args []string) ([]string, error) {
-	if len(args) == 1 {
-		if positions, _ := filepath.Glob(filepath.Join(globEscaped(args[0]), "position-*")); len(positions) > 1 {
-			var out []string
-			for k := range positions {
-				files, err := photo.List([]string{filepath.Join(args[0], fmt.Sprintf("position-%d", k+1))})
-				if err != nil {
-					return nil, err
-				}
-				out = append(out, files[len(files)/2])
-			}
-			return out, nil
-		}
+// rowFiles lists the frames: those given, those of a folder or a set, or the middle
+// one of each position of a row of brackets.
+func rowFiles(sorted string, args []string) ([]string, error) {
+	in, err := inputOf(sorted, args, false)
+	if err != nil {
+		return nil, err
 	}
-	return photo.List(args)
-}
-
-// globEscaped is a path that stands for itself in a pattern.
-func globEscaped(path string) string {
-	if filepath.Separator == '\\' {
-		return path
+	if in.positions == nil {
+		return in.files, nil
 	}
-	return strings.NewReplacer(`\`, `\\`, `*`, `\*`, `?`, `\?`, `[`, `\[`).Replace(path)
+	var out []string
+	for _, p := range in.positions {
+		out = append(out, p.files[len(p.files)/2])
+	}
+	return out, nil
 }
 
 func (c *checkCommand) check(ctx context.Context, paths []string, progress func(string, float64)) (*stitch.CheckReport, error) {

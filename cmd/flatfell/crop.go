@@ -24,7 +24,8 @@ func newCrop() *cobra.Command {
 		Short: "render a joined row again: another crop, level, surface or centre",
 		Long: `SOLUTION is what flatfell stitch --solution wrote. Nothing is searched again, and
 the pixels are those that flatfell stitch would write with the same options.
-FRAMES are named only if they have moved, in any order or as a folder.
+FRAMES are named only if they have moved, in any order or as a folder, or if they
+were a set that was sorted and not copied.
 With --preview the picture is at most 2000 pixels wide, to try crops quickly.
 
 Exit status: 0 done, 1 failed, 2 wrong command line.`,
@@ -48,6 +49,7 @@ The frames are elsewhere now:
 	files := newGroup("Files")
 	files.StringVarP(&s.out, "output", "o", "", "the picture to write: `FILE` ending in .jpg, .png or .tif")
 	files.BoolVar(&s.small, "preview", false, "write it at most 2000 pixels wide, which takes seconds")
+	files.StringVar(&s.sorted, "sorted", "", sortedHelp)
 	files.StringVar(&s.solution, "solution", "", "also write where the picture lies now, as JSON, to `FILE`")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
 	addGroups(cmd, files, s.pictureFlags(), s.runFlags())

@@ -27,6 +27,7 @@ type stackCommand struct {
 	quality, workers            countFlag
 	keepOrder, overwrite, quiet bool
 	json                        bool
+	sorted                      string
 }
 
 func newStack() *cobra.Command {
@@ -51,6 +52,7 @@ See which frame each part came from:
 	files.StringVar(&s.evidence, "evidence", "", "also write a small picture of which frame each part came from, red near to blue far, to `FILE`")
 	files.StringVar(&s.report, "report", "", "also write a page about the merging to `FILE` ending in .html")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
+	files.StringVar(&s.sorted, "sorted", "", sortedHelp)
 	picture := newGroup("The picture")
 	picture.Var(&s.bits, "bits", "bits a sample; without it 8 for JPEG, else as many as the frames have")
 	picture.Var(&s.quality, "quality", "quality of a JPEG, 1 to 100; without it 95")
@@ -86,8 +88,18 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 		return err
 	}
 	ctx := cmd.Context()
-	paths, err := photo.List(args)
-	if err != nil {
+	var paths []string
+	var err error
+	if s.sorted != "" {
+		positions, e := positionsOfSet(s.sorted, args)
+		if e == nil && len(positions) != 1 {
+			e = fmt.Errorf("set %s is a row of %d positions, and a bracket has one; join it with flatfell stitch --sorted", args[0], len(positions))
+		}
+		if e != nil {
+			return e
+		}
+		paths = positions[0].files
+	} else if paths, err = photo.List(args); err != nil {
 		return err
 	}
 	if err := checkOutputs(s.usage, paths, []plannedOutput{
@@ -155,6 +167,8 @@ func (s *stackCommand) check(cmd *cobra.Command, args []string) error {
 		return s.usage("no frames given; name the photographs of a focus bracket, or a folder")
 	case slices.Contains(args, ""):
 		return s.usage("the name of a frame is empty")
+	case s.sorted != "" && len(args) != 1:
+		return s.usage("--sorted needs the name of one set and nothing else")
 	case s.out == "":
 		return s.usage("no output given; add -o and a file name")
 	case s.bits == 16 && jpeg:

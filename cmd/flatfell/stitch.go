@@ -39,6 +39,7 @@ type stitchCommand struct {
 	memory                    memoryFlag
 	undistorted, allowMissing bool
 	brackets                  bool
+	sorted                    string
 	overwrite, quiet, json    bool
 }
 
@@ -57,7 +58,8 @@ of them: one camera, one focal length, all held the same way. OUT is written as
 JPEG, PNG or TIFF by its ending, only when all went well.
 
 A row of focus brackets is a folder of folders, one for each position of the
-camera, as flatfell sort --into lays them: each bracket is merged first.
+camera, as flatfell sort --into lays them: each bracket is merged first. With
+--sorted FRAMES is the name of a set, row or row of brackets.
 
 Exit status: 0 done, 1 failed, 2 wrong command line, 3 the frames do not join.`,
 		Example: `Join all photographs of a folder:
@@ -71,6 +73,9 @@ Take the wave at the middle of one frame's lower half from that frame:
     flatfell stitch dunes/ -o dunes.jpg --keep dunes-03.jpg:50,70,15
 A row of focus brackets:
     flatfell stitch morning/05-row-of-brackets -o groyne.tif
+A set of a card as it was sorted, from where it lies:
+    flatfell sort /media/card/DCIM --json > morning.json
+    flatfell stitch --sorted morning.json 03-row -o dunes.jpg
 An old lens that tells the camera nothing:
     flatfell stitch dunes/ -o dunes.jpg --focal-mm 35 --sensor 36x24`,
 		RunE: s.run,
@@ -88,6 +93,7 @@ An old lens that tells the camera nothing:
 	row.Var(&s.eye, "eye", fmt.Sprintf("height of the lens above the ground in metres, from which the offset of its entrance pupil is told in millimetres; without it %g", stitch.UsualEyeM))
 	row.BoolVar(&s.undistorted, "undistorted", false, "the frames are free of lens distortion already, as many cameras' own JPEGs are: look for none")
 	row.BoolVar(&s.brackets, "brackets", false, "each of FRAMES is a folder that holds the focus bracket of one position; not needed for a folder of such folders")
+	row.StringVar(&s.sorted, "sorted", "", sortedHelp)
 	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
 	row.Var(&s.seed, "seed", "a number that starts the random search; the same number gives the same bytes")
 	addGroups(cmd, files, s.pictureFlags(), row, s.runFlags())
@@ -154,25 +160,24 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		if sol, err = readSolution(s.from); err != nil {
 			return nil, err
 		}
-		if args, err = framesOf(sol, args); err != nil {
-			return nil, err
+		if s.sorted == "" {
+			if args, err = framesOf(sol, args); err != nil {
+				return nil, err
+			}
 		}
 		s.turn(sol)
 	}
 	// The frames of a solution are folders if brackets were merged for it.
-	positions, err := positionsOf(args, s.brackets || s.from != "" && allFolders(args))
+	in, err := inputOf(s.sorted, args, s.brackets || s.from != "" && allFolders(args))
 	if err != nil {
 		return nil, err
 	}
-	var paths []string
-	for _, p := range positions {
-		paths = append(paths, p.files...)
-	}
-	if positions == nil {
-		if paths, err = photo.List(args); err != nil {
+	if s.from != "" && s.sorted != "" {
+		if err := in.inOrderOf(sol); err != nil {
 			return nil, err
 		}
 	}
+	paths := in.files
 	if err := s.checkOutputs(paths); err != nil {
 		return nil, err
 	}
@@ -180,8 +185,8 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		return nil, err
 	}
 	var frames []*stitch.Frame
-	if positions != nil {
-		merged, err := mergeBrackets(ctx, positions, s.out, s.workers.n, cmd.ErrOrStderr(), s.quiet)
+	if in.positions != nil {
+		merged, err := mergeBrackets(ctx, in.positions, s.out, s.workers.n, cmd.ErrOrStderr(), s.quiet)
 		if err != nil {
 			return nil, err
 		}
@@ -240,10 +245,12 @@ func (s *stitchCommand) check(cmd *cobra.Command, args []string) error {
 	ending := strings.ToLower(filepath.Ext(s.out))
 	jpeg := ending == ".jpg" || ending == ".jpeg"
 	switch {
-	case len(args) == 0 && s.from == "":
+	case len(args) == 0 && s.from == "" && s.sorted == "":
 		return s.usage("no frames given; name two or more photographs, or a folder")
 	case slices.Contains(args, ""):
 		return s.usage("the name of a frame is empty")
+	case s.sorted != "" && (len(args) != 1 || s.brackets):
+		return s.usage("--sorted needs the name of one set and nothing else")
 	case s.out == "":
 		return s.usage("no output given; add -o and a file name")
 	case s.crop.Whole && jpeg:
