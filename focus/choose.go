@@ -34,7 +34,8 @@ var bandWeight = [bandsSeen]float64{1, 0.8, 0.3}
 // has than the sharpest, over a floor of noise: nothing where all are flat, so
 // that a sky follows its surroundings and comes from one slice. Slices are in
 // the order of focus, and a step to a neighbour is cheap, as on ground that runs
-// away; the sum is lowered along eight directions (Hirschmüller 2008). Then no
+// away; the sum is lowered along eight directions (Hirschmüller 2008). What moved
+// is taken as it was at one moment. Then no
 // cell may be taken from a slice in which something nearer spreads over it.
 func (p *Plan) choose(ctx context.Context, looks []*look, shrink float64, workers int, progress func(float64)) error {
 	cell := p.Cell
@@ -107,6 +108,9 @@ func (p *Plan) choose(ctx context.Context, looks []*look, shrink float64, worker
 	fillFlat(labels, cost, gw, gh, n)
 	progress(0.8)
 	if p.BlurPx, err = p.measureSpread(ctx, looks, labels, sharpest[1], floors[1], shrink, workers); err != nil {
+		return err
+	}
+	if err := p.keepWhole(ctx, looks, labels, cost, gw, gh, workers); err != nil {
 		return err
 	}
 	p.keepClear(labels, gw, gh)

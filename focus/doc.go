@@ -8,7 +8,8 @@
 // Align reads each slice once: how much fine detail each cell of some pixels
 // has, and a reduced luma. From that it finds the order from near to far, the
 // pose of each slice against its neighbour (breathing changes scale and radial
-// distortion), its exposure, and a slice for each cell. Merge reads each slice once
+// distortion), its exposure, and a slice for each cell; what moved is taken as it
+// was at one moment. Merge reads each slice once
 // more for the cells that are its own, and takes off them what nearer things spread
 // over them.
 //

@@ -20,6 +20,9 @@ type look struct {
 	// light is the mean linear light of the blocks of a grid, red, green, blue;
 	// negative where some is clipped.
 	light [][3]float64
+	// colour is the picture, reduced by reduced times a side.
+	colour  *raster.Picture
+	reduced int
 }
 
 // Blocks across and down, on which order and light are compared.
@@ -72,6 +75,7 @@ func (l *looker) look(ctx context.Context, s *Slice) (*look, error) {
 		return nil, err
 	}
 	out.light = blockLight(pic, s.transfer)
+	out.colour, out.reduced = pic, n
 	return out, nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"image/png"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"testing"
 
@@ -76,14 +77,27 @@ func TestBracketAgainstTruth(t *testing.T) {
 	}
 	db := measure.PSNR(pic, want, nil)
 	t.Logf("%.2f dB", db)
-	if dir := os.Getenv("FOCUS_LOOK"); dir != "" {
-		for name, q := range map[string]*raster.Picture{"merged": pic, "truth": want, "evidence": p.Evidence()} {
-			f, _ := os.Create(dir + "/" + name + ".png")
-			png.Encode(f, scene.Encode8(q))
-			f.Close()
-		}
-	}
+	lookAt(t, "merged", pic)
+	lookAt(t, "truth", want)
+	lookAt(t, "evidence", p.Evidence())
 	if !(db > 37) { // found: 37.4
 		t.Errorf("%.2f dB", db)
+	}
+}
+
+// lookAt writes a picture into the folder $FOCUS_LOOK, to be looked at.
+func lookAt(t *testing.T, name string, pic *raster.Picture) {
+	t.Helper()
+	dir := os.Getenv("FOCUS_LOOK")
+	if dir == "" {
+		return
+	}
+	f, err := os.Create(filepath.Join(dir, name+".png"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := png.Encode(f, scene.Encode8(pic)); err != nil {
+		t.Fatal(err)
 	}
 }

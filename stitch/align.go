@@ -38,6 +38,9 @@ const workingPixels = 1.7e6
 // maxFrames bounds the pairs that are matched (all of them).
 const maxFrames = 200
 
+// mostNamed is how many frames that do not join are named.
+const mostNamed = 12
+
 // aligner is one run of Align.
 type aligner struct {
 	o      Options
@@ -454,7 +457,11 @@ func (a *aligner) notJoined(groups [][]int) error {
 				left = append(left, filepath.Base(a.frames[i].Name))
 			}
 		}
-		lines = append(lines, "left over: "+strings.Join(left, ", "))
+		more := ""
+		if n := len(left) - mostNamed; n > 1 {
+			left, more = left[:mostNamed], fmt.Sprintf(" and %d more", n)
+		}
+		lines = append(lines, "left over: "+strings.Join(left, ", ")+more)
 	}
 	// The best evidence between the first group and the rest. A pair within
 	// the group, accepted or not, says nothing about the gap.
