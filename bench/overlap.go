@@ -85,24 +85,33 @@ func (p *OverlapPoint) Rows() int { return p.Right + p.Wrong + p.Refused }
 // otherwise as [Accuracy] but without errors of yaw; and, at fewer overlaps and
 // for half as many seeds, rows of little texture, repetitive ones, and ones with
 // more noise, blur, errors of exposure and roll, distortion or parallax. The
-// default is 40 rows an overlap, of 600 × 900 pixels, or 1 large one. Quick
-// keeps to the overlaps of the bars, and to two of them under the conditions.
+// default is 40 rows an overlap, of 600 × 900 pixels, or 1 large one, and five
+// times as many where there is a bar. Quick keeps to the overlaps of the bars, and
+// to two of them under the conditions.
 func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
+	}
+	sure := 1
+	if c.Seeds == 0 && !c.Large {
+		sure = 5
 	}
 	c = c.withDefaults(40, 1, 600, 900)
 	res := &OverlapResult{Width: c.Width, Height: c.Height}
 	all, done := 0, 0
 	for _, count := range []bool{true, false} {
 		for k := range conditions {
-			shares, seeds := c.crossing(k)
-			if count {
-				all += len(shares) * seeds
-				continue
-			}
+			shares, usual := c.crossing(k)
 			for _, share := range shares {
 				p := OverlapPoint{Condition: conditions[k].name, Overlap: share}
+				seeds := usual
+				if _, ok := p.limit(); ok {
+					seeds = sure * c.Seeds
+				}
+				if count {
+					all += seeds
+					continue
+				}
 				for seed := range uint64(seeds) {
 					if err := p.row(ctx, c, &conditions[k], seed); err != nil {
 						return nil, err
@@ -241,28 +250,37 @@ func (r *OverlapResult) WriteCSV(w io.Writer) error {
 	return c.WriteAll(lines)
 }
 
+// limit is the share of rows in per cent that may not be stitched right; ok is
+// false if none is set.
+func (p *OverlapPoint) limit() (percent float64, ok bool) {
+	switch share := math.Round(100 * p.Overlap); {
+	case p.Condition == poor && share == 33:
+		return 3, true
+	case p.Condition != rich:
+	case share == 33:
+		return 0, true
+	case share == 20:
+		return 1, true
+	case share == 12:
+		return 5, true
+	case share == 8:
+		return 20, true
+	}
+	return 0, false
+}
+
 // Bars returns the figures that must hold.
 func (r *OverlapResult) Bars() (bars []Bar) {
 	for i := range r.Points {
 		p := &r.Points[i]
-		limit := -1.0
-		switch percent := math.Round(100 * p.Overlap); {
-		case p.Condition == poor && percent == 33:
+		limit, ok := p.limit()
+		if !ok {
+			continue
+		}
+		if p.Condition == poor {
 			bars = append(bars, Bar{poor + ", overlap 33 %: wrongly stitched", percentOf(p.Wrong, p.Rows()), 0, " %"})
-			limit = 3
-		case p.Condition != rich:
-		case percent >= 33:
-			limit = 0
-		case percent == 20:
-			limit = 1
-		case percent == 12:
-			limit = 5
-		case percent == 8:
-			limit = 20
 		}
-		if limit >= 0 {
-			bars = append(bars, Bar{fmt.Sprintf("%s, overlap %.0f %%: not stitched right", p.Condition, 100*p.Overlap), percentOf(p.Rows()-p.Right, p.Rows()), limit, " %"})
-		}
+		bars = append(bars, Bar{fmt.Sprintf("%s, overlap %.0f %%: not stitched right", p.Condition, 100*p.Overlap), percentOf(p.Rows()-p.Right, p.Rows()), limit, " %"})
 	}
 	return bars
 }
