@@ -3,8 +3,11 @@ package card
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
+	"slices"
 	"time"
 
 	"flatfell.example/internal/photo"
@@ -110,33 +113,46 @@ func (r *Result) WriteTo(w io.Writer) (int64, error) {
 // checks that every set is made of its shots.
 func ReadResult(r io.Reader) (*Result, error) {
 	var res Result
-	if err := json.NewDecoder(r).Decode(&res); err != nil {
+	d := json.NewDecoder(r)
+	if err := d.Decode(&res); err != nil {
 		return nil, fmt.Errorf("is no list of sorted sets (%w); flatfell sort --json prints one", err)
 	}
 	damaged := func(format string, a ...any) (*Result, error) {
 		return nil, fmt.Errorf("the list of sorted sets is damaged: "+format+"; sort again", a...)
 	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return damaged("it goes on after its end")
+	}
 	if len(res.Sets) == 0 {
 		return damaged("it has no sets")
 	}
 	for i := range res.Shots {
-		if len(res.Shots[i].Files) == 0 {
+		if f := res.Shots[i].Files; len(f) == 0 || slices.Contains(f, "") {
 			return damaged("shot %d has no file", i)
 		}
 	}
+	called := map[string]bool{}
 	taken := make([]bool, len(res.Shots))
 	for k := range res.Sets {
 		s := &res.Sets[k]
-		if s.Name == "" || len(s.Positions) == 0 {
-			return damaged("set %d has no name or no shots", k)
+		// A name becomes that of a folder.
+		if !filepath.IsLocal(s.Name) || filepath.Base(s.Name) != s.Name || s.Name == "." {
+			return damaged("%q is no name of a set", s.Name)
 		}
+		if called[s.Name] || len(s.Positions) == 0 {
+			return damaged("set %s is there twice or has no shots", s.Name)
+		}
+		called[s.Name] = true
 		for _, shots := range s.Positions {
 			if len(shots) == 0 {
 				return damaged("a position of set %s has no shots", s.Name)
 			}
 			for _, i := range shots {
-				if i < 0 || i >= len(taken) || taken[i] {
-					return damaged("set %s has shot %d, which is not there or elsewhere too", s.Name, i)
+				if i < 0 || i >= len(taken) {
+					return damaged("set %s has shot %d, which is not there", s.Name, i)
+				}
+				if taken[i] {
+					return damaged("set %s has shot %d, which another set has, too", s.Name, i)
 				}
 				taken[i] = true
 			}
@@ -145,7 +161,11 @@ func ReadResult(r io.Reader) (*Result, error) {
 	return &res, nil
 }
 
-// Thumbnail returns the small copy of a shot as a JPEG file.
+// Thumbnail returns the small copy of a shot as a JPEG file. What [ReadResult] read
+// has none.
 func (r *Result) Thumbnail(ctx context.Context, shot int) ([]byte, error) {
+	if r.Shots[shot].Small == nil {
+		return nil, fmt.Errorf("%s: there is no small copy of it; sort again", r.Shots[shot].Files[0])
+	}
 	return photo.JPEGBytes(ctx, r.Shots[shot].Small, 82)
 }

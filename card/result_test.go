@@ -23,7 +23,11 @@ func TestReadResult(t *testing.T) {
 	for _, tt := range []struct{ old, bad, say string }{
 		{`[[0],[2]]`, `[[0],[3]]`, "has shot 3"},
 		{`[[0],[2]]`, `[[0],[-1]]`, "has shot -1"},
-		{`[[0],[2]]`, `[[0],[1]]`, "has shot 1"},
+		{`[[0],[2]]`, `[[0],[1]]`, "another set has"},
+		{`"01-row"`, `"../row"`, "no name of a set"},
+		{`"01-row"`, `""`, "no name of a set"},
+		{`"01-row"`, `"02-single"`, "there twice"},
+		{`[[1]]}]}`, `[[1]]}]}{}`, "after its end"},
 		{`[[0],[2]]`, `[[0],[]]`, "no shots"},
 		{`[[0],[2]]`, `[]`, "no shots"},
 		{`["a/2.jpg"]`, `[]`, "shot 1 has no file"},

@@ -54,11 +54,15 @@ func positionsOf(args []string, each bool) ([]position, error) {
 			return nil, err
 		}
 		if len(files) < 2 {
-			return nil, fmt.Errorf("%s: holds one frame, and a focus bracket has two or more; give a folder for each position of the row", f)
+			return nil, oneFrame(f)
 		}
 		out[i] = position{f, files}
 	}
 	return out, nil
+}
+
+func oneFrame(folder string) error {
+	return fmt.Errorf("%s: holds one frame, and a focus bracket has two or more; give a folder for each position of the row", folder)
 }
 
 func allFolders(paths []string) bool {

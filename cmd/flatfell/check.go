@@ -124,7 +124,7 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 		return usage("--report is about a row that is there; check it when --watch has ended")
 	case c.watch == "" && c.frames.n > 0:
 		return usage("--frames needs --watch")
-	case len(args) == 0 && c.watch == "":
+	case len(args) == 0 && c.watch == "" && c.sorted == "":
 		return usage("no frames given; name two or more photographs, or a folder")
 	case slices.Contains(args, ""):
 		return usage("the name of a frame is empty")
@@ -192,18 +192,43 @@ func (c *checkCommand) readPlan() error {
 // rowFiles lists the frames: those given, those of a folder or a set, or the middle
 // one of each position of a row of brackets.
 func rowFiles(sorted string, args []string) ([]string, error) {
-	in, err := inputOf(sorted, args, false)
-	if err != nil {
-		return nil, err
+	if sorted != "" {
+		in, err := rowOfSet(sorted, args[0])
+		if err != nil || in.positions == nil {
+			return in.files, err
+		}
+		return middles(in.positions), nil
 	}
-	if in.positions == nil {
-		return in.files, nil
+	if len(args) == 1 {
+		if laid, _ := filepath.Glob(filepath.Join(globEscaped(args[0]), "position-*")); len(laid) > 1 {
+			positions := make([]position, len(laid))
+			for k := range laid {
+				files, err := photo.List([]string{filepath.Join(args[0], fmt.Sprintf("position-%d", k+1))})
+				if err != nil {
+					return nil, err
+				}
+				positions[k].files = files
+			}
+			return middles(positions), nil
+		}
 	}
-	var out []string
-	for _, p := range in.positions {
+	return photo.List(args)
+}
+
+// middles are the middle frames of positions.
+func middles(positions []position) (out []string) {
+	for _, p := range positions {
 		out = append(out, p.files[len(p.files)/2])
 	}
-	return out, nil
+	return out
+}
+
+// globEscaped is a path that stands for itself in a pattern.
+func globEscaped(path string) string {
+	if filepath.Separator == '\\' {
+		return path
+	}
+	return strings.NewReplacer(`\`, `\\`, `*`, `\*`, `?`, `\?`, `[`, `\[`).Replace(path)
 }
 
 func (c *checkCommand) check(ctx context.Context, paths []string, progress func(string, float64)) (*stitch.CheckReport, error) {

@@ -24,8 +24,8 @@ func newCrop() *cobra.Command {
 		Short: "render a joined row again: another crop, level, surface or centre",
 		Long: `SOLUTION is what flatfell stitch --solution wrote. Nothing is searched again, and
 the pixels are those that flatfell stitch would write with the same options.
-FRAMES are named only if they have moved, in any order or as a folder, or if they
-were a set that was sorted and not copied.
+FRAMES are named only if they have moved, in any order or as a folder; brackets that
+were merged from a sorted set are named by --sorted and the set.
 With --preview the picture is at most 2000 pixels wide, to try crops quickly.
 
 Exit status: 0 done, 1 failed, 2 wrong command line.`,
@@ -98,7 +98,11 @@ func framesOf(sol *stitch.Solution, given []string) ([]string, error) {
 	stored := func(path string) string { return string([]rune(filepath.Base(path))) }
 	byName := map[string]string{}
 	for _, f := range files {
-		byName[stored(f)] = f
+		name := stored(f)
+		if other, taken := byName[name]; taken && !photo.SameFile(other, f) {
+			return nil, fmt.Errorf("two given frames are called %s, %s and %s; give one of them", name, other, f)
+		}
+		byName[name] = f
 	}
 	for i := range sol.Frames {
 		name := stored(sol.Frames[i].File)

@@ -14,8 +14,10 @@ import (
 // checkOutputs finds out before any pixel is decoded whether the outputs can
 // be written, are different files, and are none of the inputs.
 func (s *stitchCommand) checkOutputs(inputs []string) error {
-	if s.from != "" {
-		inputs = append([]string{s.from}, inputs...)
+	for _, list := range []string{s.from, s.sorted} {
+		if list != "" {
+			inputs = append([]string{list}, inputs...)
+		}
 	}
 	return checkOutputs(s.usage, inputs, []plannedOutput{
 		{"--output", s.out, photo.CheckWritable},

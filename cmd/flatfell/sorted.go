@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -13,8 +12,7 @@ import (
 	"flatfell.example/stitch"
 )
 
-// sortedHelp describes --sorted, of which a command names the kind of set.
-const sortedHelp = "take the photographs from the set of that name in `FILE`, which flatfell sort --json has printed, instead of naming them"
+const sortedHelp = "instead of photographs name a set in `FILE`, which flatfell sort --json has printed"
 
 // input is what a command line names: the frames of a row, or positions of a
 // row of brackets.
@@ -23,30 +21,74 @@ type input struct {
 	files     []string
 }
 
-// inputOf is what a command line names: files and folders, or with a file of sorted
-// sets the name of one. each says that each folder is a bracket.
-func inputOf(sorted string, args []string, each bool) (in input, err error) {
-	if sorted != "" {
-		if in.positions, err = positionsOfSet(sorted, args); err != nil {
-			return in, err
-		}
-		if !slices.ContainsFunc(in.positions, func(p position) bool { return len(p.files) > 1 }) {
-			for _, p := range in.positions {
-				in.files = append(in.files, p.files...)
-			}
-			in.positions = nil
-			return in, nil
-		}
-	} else if in.positions, err = positionsOf(args, each); err != nil {
-		return in, err
-	}
-	for _, p := range in.positions {
+func (in *input) addPositions(positions []position) {
+	in.positions = positions
+	for _, p := range positions {
 		in.files = append(in.files, p.files...)
 	}
-	if in.positions == nil {
+}
+
+// inputOf is what the files and folders of a command line name. each says that each
+// folder is a bracket.
+func inputOf(args []string, each bool) (in input, err error) {
+	positions, err := positionsOf(args, each)
+	if err != nil {
+		return in, err
+	}
+	if in.addPositions(positions); positions == nil {
 		in.files, err = photo.List(args)
 	}
 	return in, err
+}
+
+// rowOfSet is a set that is a row, of frames or of focus brackets.
+func rowOfSet(sorted, name string) (in input, err error) {
+	set, positions, err := readSet(sorted, name)
+	if err != nil {
+		return in, err
+	}
+	switch {
+	case set.Kind == card.Row: // all takes of a frame shot twice are frames of the row
+		in.addPositions(positions)
+		in.positions = nil
+	case set.Kind != card.BracketRow:
+		err = wrongKind(set, "a row", "flatfell stack merges a focus bracket")
+	case set.Varies == "exposure":
+		err = wrongKind(set, "a row of frames or of focus brackets", "name one exposure of each position")
+	default:
+		in.addPositions(positions)
+	}
+	return in, err
+}
+
+// checkWhole complains about a position of one frame.
+func (in *input) checkWhole() error {
+	for _, p := range in.positions {
+		if len(p.files) < 2 {
+			return oneFrame(p.folder)
+		}
+	}
+	return nil
+}
+
+// bracketOfSet is a set that is one focus bracket.
+func bracketOfSet(sorted, name string) ([]string, error) {
+	set, positions, err := readSet(sorted, name)
+	if err != nil {
+		return nil, err
+	}
+	if set.Kind != card.FocusBracket {
+		return nil, wrongKind(set, "a focus bracket", "flatfell stitch --sorted joins a row, of brackets too")
+	}
+	return positions[0].files, nil
+}
+
+func wrongKind(set *card.Set, wanted, remedy string) error {
+	what := string(set.Kind)
+	if set.Varies != "" && set.Kind == card.BracketRow {
+		what += " of " + set.Varies
+	}
+	return fmt.Errorf("set %s: its kind is %s, and %s is wanted; %s", set.Name, what, wanted, remedy)
 }
 
 // inOrderOf puts what a set has into the order of a solution's frames.
@@ -57,10 +99,14 @@ func (in *input) inOrderOf(sol *stitch.Solution) (err error) {
 	}
 	ordered := make([]position, len(sol.Frames))
 	for i := range sol.Frames {
-		name := sol.Frames[i].File
-		k := slices.IndexFunc(in.positions, func(p position) bool { return filepath.Base(p.folder) == filepath.Base(name) })
+		// The set's folder may lie elsewhere; what it and the position are called counts.
+		called := func(path string) string {
+			return filepath.Join(filepath.Base(filepath.Dir(path)), filepath.Base(path))
+		}
+		name := called(sol.Frames[i].File)
+		k := slices.IndexFunc(in.positions, func(p position) bool { return called(p.folder) == name })
 		if k < 0 {
-			return fmt.Errorf("the solution was made from %s, which the set does not have", name)
+			return fmt.Errorf("the solution was made from %s, which the set does not have; name the set that was joined", printable(name))
 		}
 		ordered[i] = in.positions[k]
 	}
@@ -68,31 +114,39 @@ func (in *input) inOrderOf(sol *stitch.Solution) (err error) {
 	return nil
 }
 
-// positionsOfSet are the positions of one set, called as if flatfell sort had laid
+// mostSetsNamed is how many sets are listed where one is not found.
+const mostSetsNamed = 20
+
+// readSet returns a set and its positions, called as if flatfell sort had laid
 // it into folders. Of a shot in several files the TIFF counts if all of the set
-// have one, else the file that was looked at.
-func positionsOfSet(sorted string, names []string) ([]position, error) {
+// have one, else the file that was looked at. Paths are those given to flatfell sort;
+// one that leads nowhere is looked for from where the list lies.
+func readSet(sorted, name string) (*card.Set, []position, error) {
 	f, err := os.Open(sorted)
 	if err != nil {
-		return nil, fmt.Errorf("%s: cannot be read (%w); check the name", sorted, plainPathError(err))
+		return nil, nil, fmt.Errorf("%s: cannot be read (%w); check the name", sorted, plainPathError(err))
 	}
 	defer f.Close()
 	res, err := card.ReadResult(f)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", sorted, err)
+		return nil, nil, fmt.Errorf("%s: %w", sorted, err)
 	}
-	if len(names) != 1 {
-		return nil, errors.New("--sorted needs the name of one set")
-	}
-	k := slices.IndexFunc(res.Sets, func(s card.Set) bool { return s.Name == names[0] })
+	k := slices.IndexFunc(res.Sets, func(s card.Set) bool { return s.Name == name })
 	if k < 0 {
+		has := "single frames only"
 		var all []string
 		for i := range res.Sets {
 			if res.Sets[i].Kind != card.Single {
-				all = append(all, res.Sets[i].Name)
+				all = append(all, printable(res.Sets[i].Name))
 			}
 		}
-		return nil, fmt.Errorf("%s: has no set %q; it has %s", sorted, names[0], strings.Join(all, ", "))
+		if n := len(all) - mostSetsNamed; n > 0 {
+			all = append(all[:mostSetsNamed], fmt.Sprintf("and %d more", n))
+		}
+		if len(all) > 0 {
+			has = strings.Join(all, ", ")
+		}
+		return nil, nil, fmt.Errorf("%s: has no set %q; it has %s", sorted, name, has)
 	}
 	set := &res.Sets[k]
 	tiff := func(files []string) int {
@@ -102,17 +156,32 @@ func positionsOfSet(sorted string, names []string) ([]position, error) {
 		})
 	}
 	deep := !slices.ContainsFunc(set.Shots(), func(i int) bool { return tiff(res.Shots[i].Files) < 0 })
-	out := make([]position, len(set.Positions))
+	positions := make([]position, len(set.Positions))
 	for p, shots := range set.Positions {
-		out[p].folder = filepath.Join(set.Name, fmt.Sprintf("position-%d", p+1))
+		positions[p].folder = filepath.Join(set.Name, fmt.Sprintf("position-%d", p+1))
 		for _, i := range shots {
 			files := res.Shots[i].Files
 			file := files[0]
 			if deep {
 				file = files[tiff(files)]
 			}
-			out[p].files = append(out[p].files, file)
+			positions[p].files = append(positions[p].files, fromList(sorted, file))
 		}
 	}
-	return out, nil
+	return set, positions, nil
+}
+
+// fromList is the path of a file that a list names.
+func fromList(sorted, file string) string {
+	if filepath.IsAbs(file) {
+		return file
+	}
+	if _, err := os.Stat(file); err == nil {
+		return file
+	}
+	beside := filepath.Join(filepath.Dir(sorted), file)
+	if _, err := os.Stat(beside); err == nil {
+		return beside
+	}
+	return file
 }

@@ -43,6 +43,9 @@ TIFF by its ending, only when all went well.
 Exit status: 0 done, 1 failed, 2 wrong command line, 3 the frames are not one view.`,
 		Example: `Merge a bracket into a 16-bit file, to edit or to join:
     flatfell stack morning/04-focus/ -o dune-grass.tif --bits 16
+A bracket of a card as it was sorted, from where it lies:
+    flatfell sort /media/card/DCIM --json > morning.json
+    flatfell stack --sorted morning.json 04-focus-bracket -o dune-grass.tif
 See which frame each part came from:
     flatfell stack morning/04-focus/ -o dune-grass.tif --evidence from.png`,
 		RunE: s.run,
@@ -88,21 +91,17 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 		return err
 	}
 	ctx := cmd.Context()
-	var paths []string
-	var err error
+	list := func() ([]string, error) { return photo.List(args) }
+	inputs := []string(nil)
 	if s.sorted != "" {
-		positions, e := positionsOfSet(s.sorted, args)
-		if e == nil && len(positions) != 1 {
-			e = fmt.Errorf("set %s is a row of %d positions, and a bracket has one; join it with flatfell stitch --sorted", args[0], len(positions))
-		}
-		if e != nil {
-			return e
-		}
-		paths = positions[0].files
-	} else if paths, err = photo.List(args); err != nil {
+		list = func() ([]string, error) { return bracketOfSet(s.sorted, args[0]) }
+		inputs = append(inputs, s.sorted)
+	}
+	paths, err := list()
+	if err != nil {
 		return err
 	}
-	if err := checkOutputs(s.usage, paths, []plannedOutput{
+	if err := checkOutputs(s.usage, append(inputs, paths...), []plannedOutput{
 		{"--output", s.out, photo.CheckWritable},
 		{"--evidence", s.evidence, photo.CheckWritable},
 		{"--report", s.report, checkReport},
@@ -163,7 +162,7 @@ func (s *stackCommand) check(cmd *cobra.Command, args []string) error {
 	ending := strings.ToLower(filepath.Ext(s.out))
 	jpeg := ending == ".jpg" || ending == ".jpeg"
 	switch {
-	case len(args) == 0:
+	case len(args) == 0 && s.sorted == "":
 		return s.usage("no frames given; name the photographs of a focus bracket, or a folder")
 	case slices.Contains(args, ""):
 		return s.usage("the name of a frame is empty")

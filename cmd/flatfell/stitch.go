@@ -167,15 +167,9 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		}
 		s.turn(sol)
 	}
-	// The frames of a solution are folders if brackets were merged for it.
-	in, err := inputOf(s.sorted, args, s.brackets || s.from != "" && allFolders(args))
+	in, err := s.input(sol, args)
 	if err != nil {
 		return nil, err
-	}
-	if s.from != "" && s.sorted != "" {
-		if err := in.inOrderOf(sol); err != nil {
-			return nil, err
-		}
 	}
 	paths := in.files
 	if err := s.checkOutputs(paths); err != nil {
@@ -237,6 +231,23 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	}
 	progress.end()
 	return sol, s.tell(cmd, sol)
+}
+
+// input is what is to be joined, in the order of a solution if there is one.
+func (s *stitchCommand) input(sol *stitch.Solution, args []string) (in input, err error) {
+	if s.sorted == "" {
+		// The frames of a solution are folders if brackets were merged for it.
+		return inputOf(args, s.brackets || sol != nil && allFolders(args))
+	}
+	if in, err = rowOfSet(s.sorted, args[0]); err != nil {
+		return in, err
+	}
+	if sol != nil {
+		if err := in.inOrderOf(sol); err != nil {
+			return in, err
+		}
+	}
+	return in, in.checkWhole()
 }
 
 // check refuses options that contradict each other.
