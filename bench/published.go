@@ -63,9 +63,10 @@ func Published(ctx context.Context, c Config, paths []string) (*PublishedResult,
 		return nil, err
 	}
 	first := &sol.Frames[0]
-	smaller := float64(measure.GoldengateWidth) / float64(first.Width)
-	if first.Height != int(math.Round(measure.GoldengateHeight/smaller)) {
-		return nil, fmt.Errorf("%s: has %d × %d pixels, and the set has the shape 2:3", first.File, first.Width, first.Height)
+	smaller := float64(measure.GoldengateWidth / first.Width)
+	if smaller < 1 || measure.GoldengateWidth%first.Width != 0 || measure.GoldengateHeight%first.Height != 0 || 3*first.Width != 2*first.Height {
+		return nil, fmt.Errorf("%s: has %d × %d pixels, and the set %d × %d, or a whole number of times fewer",
+			first.File, first.Width, first.Height, measure.GoldengateWidth, measure.GoldengateHeight)
 	}
 	res := &PublishedResult{Width: first.Width, Height: first.Height, FocalPx: first.FocalPx, PublishedFocalPx: measure.GoldengateFocalPx / smaller}
 	for m := range measure.Goldengate {
@@ -123,15 +124,18 @@ func publishedOff(p *measure.PublishedPair, before, frame geom.Camera, smaller f
 
 // Bars returns the figures that must hold.
 func (r *PublishedResult) Bars() []Bar {
-	yaw, corners := 0.0, 0.0
+	yaw, corners, rms, beyond := 0.0, 0.0, 0.0, 0.0
 	for i := range r.Pairs {
 		p := &r.Pairs[i]
 		yaw, corners = max(yaw, math.Abs(p.YawDeg-p.PublishedYawDeg)), max(corners, p.CornersPx)
+		rms, beyond = max(rms, p.RMSPx), max(beyond, p.WorstPx-p.ItselfPx)
 	}
 	return []Bar{
 		{"focal length", 100 * math.Abs(r.FocalPx/r.PublishedFocalPx-1), 5, " %"},
 		{"turn from frame to frame", yaw, 0.3, "°"},
 		{fmt.Sprintf("corners of a frame in the one before, mean, at %d px a frame", publishedCheck), corners, 1, " px"},
+		{"points of the overlaps, RMS", rms, 0.5, " px"},
+		{"the worst of them, beyond what the homography is off any rotation", beyond, 0.5, " px"},
 	}
 }
 

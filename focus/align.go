@@ -29,6 +29,11 @@ type Plan struct {
 	// BlurPx is for each of Frames but the last the radius of the disc to which
 	// what is sharp in it spreads in the next.
 	BlurPx []float64
+
+	// held marks the cells of Labels that show something as it was at one moment, and
+	// casting is Labels without these: what may spread over the slices behind.
+	held    []bool
+	casting *blend.Labels
 }
 
 // Placed is a slice in its place.

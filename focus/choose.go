@@ -110,11 +110,12 @@ func (p *Plan) choose(ctx context.Context, looks []*look, shrink float64, worker
 	if p.BlurPx, err = p.measureSpread(ctx, looks, labels, sharpest[1], floors[1], shrink, workers); err != nil {
 		return err
 	}
-	if err := p.keepWhole(ctx, looks, labels, cost, gw, gh, workers); err != nil {
+	held, err := p.keepWhole(ctx, looks, labels, cost, gw, gh, workers)
+	if err != nil {
 		return err
 	}
-	p.keepClear(labels, gw, gh)
-	p.setLabels(&blend.Labels{Rect: grid, Cell: cell, L: labels})
+	p.keepClear(labels, held, gw, gh)
+	p.setLabels(&blend.Labels{Rect: grid, Cell: cell, L: labels}, held)
 	progress(1)
 	return nil
 }

@@ -20,9 +20,10 @@ type look struct {
 	// light is the mean linear light of the blocks of a grid, red, green, blue;
 	// negative where some is clipped.
 	light [][3]float64
-	// colour is the picture, reduced by reduced times a side.
-	colour  *raster.Picture
-	reduced int
+	// colour is the picture, reduced times smaller a side.
+	colour   *raster.Picture
+	reduced  int
+	transfer *blend.Transfer
 }
 
 // Blocks across and down, on which order and light are compared.
@@ -69,13 +70,13 @@ func (l *looker) look(ctx context.Context, s *Slice) (*look, error) {
 			return nil, err
 		}
 	}
-	n := max(1, min(s.Width, s.Height)/256)
+	n := max(1, min(s.Width, s.Height)/reducedSide)
 	pic, err := raster.Shrink(ctx, l.workers, img, n)
 	if err != nil {
 		return nil, err
 	}
 	out.light = blockLight(pic, s.transfer)
-	out.colour, out.reduced = pic, n
+	out.colour, out.reduced, out.transfer = pic, n, s.transfer
 	return out, nil
 }
 
@@ -113,6 +114,9 @@ func (l *looker) cells(fine, up *raster.Plane, side, w, h int, below bool, band 
 	}
 	return out
 }
+
+// reducedSide is about the shorter side of the reduced pictures, in pixels.
+const reducedSide = 512
 
 // blockLight returns the mean light of each block.
 func blockLight(pic *raster.Picture, t *blend.Transfer) [][3]float64 {

@@ -19,132 +19,121 @@ const (
 	// from within movedReach times the radius of its spread, and movedMore pixels of
 	// the reduced pictures for what registration leaves.
 	movedReach, movedMore = 1.5, 1.5
-	// leastMoved is the number of cells from which a patch counts.
-	leastMoved = 24
-	// movedMargin is by how many cells a patch is grown: the soft edge of what moved.
-	movedMargin = 3
-	// movedShare of a patch's cells must differ between two slices for it to have
-	// moved between them.
-	movedShare = 0.1
-	// movedApart is how many times its size a thing may have moved.
-	movedApart = 2
-	// mostLost is what a cell of a patch may lose on the average, in the units of
-	// its cost, for the patch to be of one moment: surf that reaches from near to
-	// far had better be sharp.
+	// leastMoved is the number of pixels of the reduced pictures that must change
+	// from a slice to the next for a patch to have moved between them.
+	leastMoved = 12
+	// movedMargin is by how many of these a patch is grown beyond the neighbourhood
+	// within which nothing is found: the soft edge of what moved.
+	movedMargin = 1
+	// movedApart is how many times its size a thing may have moved, and movedAlike
+	// the least ratio of the sizes of the two patches that it leaves.
+	movedApart, movedAlike = 2, 0.4
+	// mostLost is what a textured cell of a patch may lose on the average, in the
+	// units of its cost, for the patch to be of one moment: surf that reaches from
+	// near to far had better be sharp.
 	mostLost = 2.5 * costStep
+	// clipped is from where a channel tells nothing.
+	clipped = 0.97
 )
+
+// motion is what changed from slice to slice, on the grid of the reduced pictures.
+type motion struct {
+	w, h int
+	// jumps marks for each slice but the last where something moved from it to the
+	// next.
+	jumps [][]bool
+	// reach is the neighbourhood of each of these.
+	reach []int
+}
+
+// patch is where something moved.
+type patch struct {
+	pixels []int32 // of the reduced pictures
+	box    image.Rectangle
+	jumps  uint64 // bit j: between slices j and j + 1
+	cells  []int32
+}
 
 // keepWhole makes patches in which something moved from slice to slice of one
 // moment: of slices between which nothing moved there, those that are cheapest.
-// Else a leaf in the wind would be there twice, or in pieces.
+// Else a leaf in the wind would be there twice, or in pieces. It returns which
+// cells it holds.
 //
 // Focus makes from a neighbourhood of a slice a pixel of the next: a mean, so that
 // it lies between the least and the greatest around it. Where neither slice can be
 // made from the other so, something moved. What is smaller than that neighbourhood
 // is not found.
-func (p *Plan) keepWhole(ctx context.Context, looks []*look, labels []int16, cost []uint8, gw, gh, workers int) error {
+func (p *Plan) keepWhole(ctx context.Context, looks []*look, labels []int16, cost []uint8, gw, gh, workers int) (held []bool, err error) {
 	n := len(looks)
-	jumps := make([][]bool, n-1) // cells in which something moved from a slice to the next
+	held = make([]bool, len(labels))
 	shrink := float64(looks[0].reduced)
-	here := p.reducedView(looks[0].colour, 0, shrink)
-	for j := range jumps {
-		next := p.reducedView(looks[j+1].colour, j+1, shrink)
+	m, err := p.motion(ctx, looks, shrink, workers)
+	if err != nil {
+		return nil, err
+	}
+	patches := m.patches()
+	if len(patches) == 0 {
+		return held, nil
+	}
+	of := make([]int32, m.w*m.h)
+	for k := range patches {
+		for _, i := range patches[k].pixels {
+			of[i] = int32(k) + 1
+		}
+	}
+	for y := range gh {
+		ry := min(m.h-1, int((float64(y)+0.5)*float64(p.Cell)/shrink))
+		for x := range gw {
+			rx := min(m.w-1, int((float64(x)+0.5)*float64(p.Cell)/shrink))
+			if k := of[ry*m.w+rx]; k > 0 {
+				patches[k-1].cells = append(patches[k-1].cells, int32(y*gw+x))
+			}
+		}
+	}
+	for _, thing := range things(patches) {
+		if holdStill(thing, labels, cost, n, held) {
+			continue
+		}
+		for k := range thing { // at least each piece by itself
+			holdStill(thing[k:k+1], labels, cost, n, held)
+		}
+	}
+	return held, nil
+}
+
+// motion compares each slice with the next.
+func (p *Plan) motion(ctx context.Context, looks []*look, shrink float64, workers int) (*motion, error) {
+	here := p.reducedView(looks[0], 0, shrink)
+	m := &motion{w: here[0].Rect.Dx(), h: here[0].Rect.Dy(), jumps: make([][]bool, len(looks)-1), reach: make([]int, len(looks)-1)}
+	for j := range m.jumps {
+		next := p.reducedView(looks[j+1], j+1, shrink)
 		reach := int(math.Ceil(movedReach*p.BlurPx[j]/shrink + movedMore))
-		jumps[j] = make([]bool, gw*gh)
-		for c := range 3 {
-			// Contrast follows the gain, about as the encoding does.
-			gain := float32(math.Pow(p.Frames[j].Gain[c]/p.Frames[j+1].Gain[c], 1/2.2))
-			a := here[c]
-			for i := range a.Pix {
-				a.Pix[i] *= gain
-			}
-			moved, err := movedBetween(ctx, a, next[c], reach, workers)
-			if err != nil {
-				return err
-			}
-			w, h := a.Rect.Dx(), a.Rect.Dy()
-			for y := range gh {
-				sy := min(h-1, int((float64(y)+0.5)*float64(p.Cell)/shrink))
-				for x := range gw {
-					sx := min(w-1, int((float64(x)+0.5)*float64(p.Cell)/shrink))
-					jumps[j][y*gw+x] = jumps[j][y*gw+x] || moved[sy*w+sx]
-				}
+		m.jumps[j], m.reach[j] = make([]bool, m.w*m.h), reach
+		for c := range here {
+			gain := math.Pow(p.Frames[j].Gain[c]/p.Frames[j+1].Gain[c], 1/evenly)
+			if err := movedBetween(ctx, m.jumps[j], here[c], next[c], float32(gain), reach, workers); err != nil {
+				return nil, err
 			}
 		}
 		here = next
 	}
-	for _, patch := range joinPatches(movedPatches(jumps, gw, gh), jumps, gw) {
-		holdStill(patch, jumps, labels, cost, n)
-	}
-	return nil
+	return m, nil
 }
 
-// joinPatches joins patches of one thing: where it was and where it went lie within
-// movedApart times its size, and change between the same slices.
-func joinPatches(patches [][]int32, jumps [][]bool, w int) [][]int32 {
-	type about struct {
-		box   image.Rectangle
-		jumps []int
-	}
-	of := make([]about, len(patches))
-	for k, patch := range patches {
-		a := &of[k]
-		for _, i := range patch {
-			x, y := int(i)%w, int(i)/w
-			a.box = a.box.Union(image.Rect(x, y, x+1, y+1))
-		}
-		for j, jump := range jumps {
-			if moved := countIn(patch, jump); float64(moved) >= movedShare*float64(len(patch)) {
-				a.jumps = append(a.jumps, j)
-			}
-		}
-	}
-	root := make([]int, len(patches))
-	find := func(k int) int {
-		for root[k] != k {
-			k = root[k]
-		}
-		return k
-	}
-	for k := range of {
-		root[k] = k
-		for l := range k {
-			a, b := &of[k], &of[l]
-			size := max(a.box.Dx(), a.box.Dy(), b.box.Dx(), b.box.Dy())
-			if a.box.Inset(-movedApart*size).Overlaps(b.box) && slices.ContainsFunc(a.jumps, func(j int) bool { return slices.Contains(b.jumps, j) }) {
-				p, q := find(k), find(l)
-				root[max(p, q)] = min(p, q)
-			}
-		}
-	}
-	var out [][]int32
-	at := map[int]int{}
-	for k, patch := range patches {
-		r := find(k)
-		if i, ok := at[r]; ok {
-			out[i] = append(out[i], patch...)
-			continue
-		}
-		at[r] = len(out)
-		out = append(out, patch)
-	}
-	return out
-}
+// evenly is the power by which light is encoded about as evenly as it is seen.
+const evenly = 2.2
 
-func countIn(patch []int32, in []bool) (n int) {
-	for _, i := range patch {
-		if in[i] {
-			n++
-		}
-	}
-	return n
-}
-
-// reducedView is a reduced slice as the picture has it, channel by channel.
-func (p *Plan) reducedView(small *raster.Picture, k int, shrink float64) (out [3]*raster.Plane) {
+// reducedView is a reduced slice as the picture has it, channel by channel, encoded
+// evenly.
+func (p *Plan) reducedView(l *look, k int, shrink float64) (out [3]*raster.Plane) {
+	small := l.colour
 	w, h := max(1, int(float64(p.Crop.Dx())/shrink)), max(1, int(float64(p.Crop.Dy())/shrink))
 	for c := range out {
 		out[c] = raster.NewPlane(image.Rect(0, 0, w, h))
+	}
+	var encoded [1 << 10]float32
+	for i := range encoded {
+		encoded[i] = float32(math.Pow(l.transfer.Decode(float64(i)/float64(len(encoded)-1)), 1/evenly))
 	}
 	side := float64(max(p.Width, p.Height))
 	sw, sh := small.Rect.Dx(), small.Rect.Dy()
@@ -161,7 +150,9 @@ func (p *Plan) reducedView(small *raster.Picture, k int, shrink float64) (out [3
 			for c := range out {
 				top := float32(above[3*left+c])*(1-fx) + float32(above[3*right+c])*fx
 				bottom := float32(below[3*left+c])*(1-fx) + float32(below[3*right+c])*fx
-				out[c].Pix[y*out[c].Stride+x] = (top*(1-fy) + bottom*fy) / 0xffff
+				at := (top*(1-fy) + bottom*fy) / 0xffff * float32(len(encoded)-1)
+				i := min(len(encoded)-2, int(at))
+				out[c].Pix[y*out[c].Stride+x] = encoded[i] + (at-float32(i))*(encoded[i+1]-encoded[i])
 			}
 		}
 	}
@@ -169,31 +160,32 @@ func (p *Plan) reducedView(small *raster.Picture, k int, shrink float64) (out [3
 }
 
 // movedBetween marks the pixels that neither slice can have by another focus of
-// the other.
-func movedBetween(ctx context.Context, a, b *raster.Plane, reach, workers int) ([]bool, error) {
+// the other; gain makes of a's light that of b.
+func movedBetween(ctx context.Context, moved []bool, a, b *raster.Plane, gain float32, reach, workers int) error {
 	w, h := a.Rect.Dx(), a.Rect.Dy()
+	as := make([]float32, w*h)
 	diff := make([]float32, w*h)
-	for i := range diff {
-		diff[i] = abs32(a.Pix[i] - b.Pix[i])
+	for i, v := range a.Pix {
+		as[i] = v * gain
+		diff[i] = max(as[i]-b.Pix[i], b.Pix[i]-as[i])
 	}
 	slices.Sort(diff)
 	step := max(movedStep, movedNoise*diff[len(diff)/2])
-	out := make([]bool, w*h)
 	var low, high [2][]float32
-	for k, q := range [2]*raster.Plane{a, b} {
-		low[k], high[k] = rangeAround(q.Pix, w, h, reach)
+	for k, q := range [2][]float32{as, b.Pix} {
+		low[k], high[k] = rangeAround(q, w, h, reach)
 	}
-	err := par.Do(ctx, workers, h, func(y int) error {
+	return par.Do(ctx, workers, h, func(y int) error {
 		for i := y * w; i < (y+1)*w; i++ {
-			u, v := a.Pix[i], b.Pix[i]
-			out[i] = (v < low[0][i]-step || v > high[0][i]+step) && (u < low[1][i]-step || u > high[1][i]+step)
+			u, v := as[i], b.Pix[i]
+			if (v < low[0][i]-step || v > high[0][i]+step) && (u < low[1][i]-step || u > high[1][i]+step) &&
+				a.Pix[i] < clipped && v < clipped {
+				moved[i] = true
+			}
 		}
 		return nil
 	})
-	return out, err
 }
-
-func abs32(v float32) float32 { return max(v, -v) }
 
 // rangeAround returns the least and the greatest of 2r + 1 × 2r + 1 samples around
 // each.
@@ -220,88 +212,159 @@ func rangeAround(src []float32, w, h, r int) (low, high []float32) {
 	return low, high
 }
 
-// movedPatches returns the connected patches of cells in which something moved
-// between any slices, grown by movedMargin.
-func movedPatches(jumps [][]bool, w, h int) (patches [][]int32) {
-	in := make([]bool, w*h)
-	for _, j := range jumps {
-		for i, m := range j {
-			in[i] = in[i] || m
-		}
-	}
-	for range movedMargin {
-		was := slices.Clone(in)
-		for i, m := range was {
-			if !m {
-				continue
-			}
-			x, y := i%w, i/w
-			for v := max(0, y-1); v <= min(h-1, y+1); v++ {
-				for u := max(0, x-1); u <= min(w-1, x+1); u++ {
-					in[v*w+u] = true
-				}
+// patches returns the connected patches in which something moved between any
+// slices, grown by what is not found at their rims.
+func (m *motion) patches() (out []patch) {
+	in := make([]bool, m.w*m.h)
+	for j, jump := range m.jumps {
+		grown := slices.Clone(jump)
+		var front []int
+		for i, moved := range jump {
+			if moved {
+				front = append(front, i)
 			}
 		}
+		for range m.reach[j] + movedMargin {
+			var next []int
+			for _, i := range front {
+				m.around(i, func(k int) {
+					if !grown[k] {
+						grown[k] = true
+						next = append(next, k)
+					}
+				})
+			}
+			front = next
+		}
+		for i, moved := range grown {
+			in[i] = in[i] || moved
+		}
 	}
-	for start, m := range in {
-		if !m {
+	for start, moved := range in {
+		if !moved {
 			continue
 		}
-		patch := []int32{int32(start)}
+		q := patch{pixels: []int32{int32(start)}}
 		in[start] = false
-		for k := 0; k < len(patch); k++ {
-			x, y := int(patch[k])%w, int(patch[k])/w
-			for v := max(0, y-1); v <= min(h-1, y+1); v++ {
-				for u := max(0, x-1); u <= min(w-1, x+1); u++ {
-					if i := v*w + u; in[i] {
-						in[i] = false
-						patch = append(patch, int32(i))
-					}
+		for k := 0; k < len(q.pixels); k++ {
+			i := int(q.pixels[k])
+			q.box = q.box.Union(image.Rect(i%m.w, i/m.w, i%m.w+1, i/m.w+1))
+			m.around(i, func(k int) {
+				if in[k] {
+					in[k] = false
+					q.pixels = append(q.pixels, int32(k))
+				}
+			})
+		}
+		for j, jump := range m.jumps {
+			count := 0
+			for _, i := range q.pixels {
+				if jump[i] {
+					count++
 				}
 			}
+			if count >= leastMoved {
+				q.jumps |= 1 << j
+			}
 		}
-		patches = append(patches, patch)
+		if q.jumps != 0 {
+			out = append(out, q)
+		}
 	}
-	return patches
+	return out
 }
 
-// holdStill labels a patch with slices of one moment, the cheapest, if that does not
-// cost too much.
-func holdStill(patch []int32, jumps [][]bool, labels []int16, cost []uint8, n int) {
+// around calls f for a pixel and the eight around it.
+func (m *motion) around(i int, f func(k int)) {
+	x, y := i%m.w, i/m.w
+	for v := max(0, y-1); v <= min(m.h-1, y+1); v++ {
+		for u := max(0, x-1); u <= min(m.w-1, x+1); u++ {
+			f(v*m.w + u)
+		}
+	}
+}
+
+// things groups the patches by the things that moved: where one was and where it
+// went are alike in size, lie within movedApart times that, and change between the
+// same slices.
+func things(patches []patch) (out [][]patch) {
+	root := make([]int, len(patches))
+	find := func(k int) int {
+		for root[k] != k {
+			k = root[k]
+		}
+		return k
+	}
+	for k := range patches {
+		root[k] = k
+		for l := range k {
+			a, b := &patches[k], &patches[l]
+			size := [2]int{max(a.box.Dx(), a.box.Dy()), max(b.box.Dx(), b.box.Dy())}
+			small, large := min(size[0], size[1]), max(size[0], size[1])
+			if a.jumps&b.jumps != 0 && float64(small) >= movedAlike*float64(large) && a.box.Inset(-movedApart*small).Overlaps(b.box) {
+				p, q := find(k), find(l)
+				root[max(p, q)] = min(p, q)
+			}
+		}
+	}
+	at := map[int]int{}
+	for k := range patches {
+		r := find(k)
+		i, ok := at[r]
+		if !ok {
+			i = len(out)
+			at[r] = i
+			out = append(out, nil)
+		}
+		out[i] = append(out[i], patches[k])
+	}
+	return out
+}
+
+// holdStill labels a thing's patches with slices of one moment, the cheapest, if that
+// does not cost too much.
+func holdStill(thing []patch, labels []int16, cost []uint8, n int, held []bool) bool {
 	// Moments are runs of slices, from first to last.
 	type moment struct{ first, last int }
 	moments := []moment{{}}
-	any := 0
-	for j, jump := range jumps {
-		count := countIn(patch, jump)
-		any += count
-		if float64(count) >= movedShare*float64(len(patch)) {
+	var jumps uint64
+	for k := range thing {
+		jumps |= thing[k].jumps
+	}
+	for j := range n - 1 {
+		if jumps&(1<<j) != 0 {
 			moments = append(moments, moment{j + 1, j + 1})
 		} else {
 			moments[len(moments)-1].last = j + 1
 		}
-	}
-	if any < leastMoved || len(moments) == 1 {
-		return
 	}
 	nearest := func(i int32, m moment) int { // the label of a cell in a moment
 		return min(m.last, max(m.first, int(labels[i])))
 	}
 	best, least := moment{}, math.Inf(1)
 	for _, m := range moments {
-		sum := 0.0
-		for _, i := range patch {
-			at := int(i) * n
-			sum += float64(cost[at+nearest(i, m)]) - float64(cost[at+int(labels[i])])
+		sum, textured := 0.0, 0
+		for k := range thing {
+			for _, i := range thing[k].cells {
+				all := cost[int(i)*n:][:n]
+				sum += float64(all[nearest(i, m)]) - float64(all[labels[i]])
+				if slices.Max(all) > flatCost {
+					textured++
+				}
+			}
 		}
-		if sum < least {
-			best, least = m, sum
+		if mean := sum / float64(max(1, textured)); mean < least {
+			best, least = m, mean
 		}
 	}
-	if least > mostLost*float64(len(patch)) {
-		return
+	if least > mostLost {
+		return false
 	}
-	for _, i := range patch {
-		labels[i] = int16(nearest(i, best))
+	for k := range thing {
+		for _, i := range thing[k].cells {
+			labels[i] = int16(nearest(i, best))
+			held[i] = true
+		}
 	}
+	return true
 }

@@ -3,6 +3,7 @@ package focus
 import (
 	"fmt"
 	"image"
+	"slices"
 
 	"flatfell.example/blend"
 )
@@ -40,11 +41,14 @@ func (p *Plan) cropTo(crop image.Rectangle) {
 	from := crop.Min.Sub(p.Crop.Min).Div(p.Cell)
 	grid := gridOf(crop, p.Cell)
 	labels := &blend.Labels{Rect: grid, Cell: p.Cell, L: make([]int16, 0, grid.Dx()*grid.Dy())}
+	var held []bool
 	for y := range grid.Dy() {
-		labels.L = append(labels.L, old.L[(from.Y+y)*old.Rect.Dx()+from.X:][:grid.Dx()]...)
+		at := (from.Y+y)*old.Rect.Dx() + from.X
+		labels.L = append(labels.L, old.L[at:][:grid.Dx()]...)
+		held = append(held, p.held[at:][:grid.Dx()]...)
 	}
 	p.Crop = crop
-	p.setLabels(labels)
+	p.setLabels(labels, held)
 }
 
 // gridOf is the grid of the cells of a crop.
@@ -52,9 +56,21 @@ func gridOf(crop image.Rectangle, cell int) image.Rectangle {
 	return image.Rect(0, 0, (crop.Dx()+cell-1)/cell, (crop.Dy()+cell-1)/cell)
 }
 
-// setLabels stores the labels and what they say of the frames.
-func (p *Plan) setLabels(l *blend.Labels) {
-	p.Labels = l
+// setLabels stores the labels, which of their cells are held, and what they say of
+// the frames; held may be nil.
+func (p *Plan) setLabels(l *blend.Labels, held []bool) {
+	if held == nil {
+		held = make([]bool, len(l.L))
+	}
+	p.Labels, p.held = l, held
+	casting := *l
+	casting.L = slices.Clone(l.L)
+	for i, h := range held {
+		if h {
+			casting.L[i] = int16(len(p.Frames) - 1) // nothing is behind the last
+		}
+	}
+	p.casting = &casting
 	count := make([]int, len(p.Frames))
 	for _, k := range l.L {
 		count[k]++

@@ -261,12 +261,18 @@ const (
 
 // keepClear lowers labels so that no cell is taken from a slice in which nearer
 // things beside it cover more than mostCover of it by their spread: the farthest
-// in which they don't is taken.
-func (p *Plan) keepClear(labels []int16, w, h int) {
+// in which they don't is taken. Cells that are held as they are spread over nothing:
+// what they show may be elsewhere in the slices around them.
+func (p *Plan) keepClear(labels []int16, held []bool, w, h int) {
 	n := len(p.Frames)
 	cell := float64(p.Cell)
 	near := slices.Clone(labels)
-	done := make([]bool, len(labels))
+	done := slices.Clone(held)
+	for i, h := range held {
+		if h {
+			near[i] = int16(n - 1)
+		}
+	}
 	for y := range h {
 		for x := range w {
 			l := int(near[y*w+x])

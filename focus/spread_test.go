@@ -183,7 +183,7 @@ func TestCropAlike(t *testing.T) {
 				}
 			}
 		}
-		p.setLabels(l)
+		p.setLabels(l, nil)
 		return p
 	}
 	a, b := plan(300, image.Rect(4, 6, 299, 195)), plan(300, image.Rect(2, 2, 291, 198))

@@ -103,7 +103,7 @@ func (v *veil) total(p *Plan, around image.Rectangle, present []bool) {
 
 // add adds to the spread what slice j's part gives.
 func (v *veil) add(p *Plan, nearer *raster.Picture, j int, reach float64, around, r image.Rectangle, t *curve) {
-	v.matte, _ = weights(v.matte, p.Labels, j, around)
+	v.matte, _ = weights(v.matte, p.casting, j, around)
 	w := around.Dx()
 	if n := (w + 1) * around.Dy(); cap(v.sums) < n {
 		v.sums = make([][4]float64, n)

@@ -20,6 +20,8 @@ type measurement struct {
 	name, short, long string
 	large             bool // may take --large
 	places            bool // takes photographs
+	fixed             bool // what is measured is given: no number of rows
+	example           string
 	run               func(context.Context, bench.Config, []string) (benchReport, error)
 }
 
@@ -119,7 +121,8 @@ var pairsMeasurement = measurement{
 	name: "pairs", short: "what mergers keep of pairs of photographs that differ in focus", places: true,
 	long: `PLACES are folders of two photographs each, or files that are taken two by two. Each
 pair is merged, also by two published mergers, and what is kept of their edges and
-their information is told.`,
+their information is told.`, fixed: true,
+	example: "    flatfell bench pairs office/ harbour/",
 	run: func(ctx context.Context, c bench.Config, places []string) (benchReport, error) {
 		if len(places) == 0 {
 			return nil, usagef("flatfell bench pairs", "no photographs given; name folders of two each, or files")
@@ -131,9 +134,10 @@ their information is told.`,
 // publishedMeasurement needs the photographs, too.
 var publishedMeasurement = measurement{
 	name: "published", short: "a row against the homographies published with it", places: true,
-	long: `PLACES is the folder of the six frames of the set goldengate of the Adobe Panoramas
-Data Set, at any size. They are joined and compared with the homographies that the
-authors of the set publish with it.`,
+	long: `PLACES is the folder of the six frames of the open set goldengate (J. Brandt, CVPR
+2010), 600 × 900 pixels or a whole number of times smaller. They are joined and
+compared with the homographies that are published with them.`, fixed: true,
+	example: "    flatfell bench published goldengate/",
 	run: func(ctx context.Context, c bench.Config, places []string) (benchReport, error) {
 		if len(places) == 0 {
 			return nil, usagef("flatfell bench published", "no photographs given; name the folder of the set")
@@ -184,11 +188,13 @@ func benchCommand(name string, about *measurement, which []measurement) *cobra.C
 	if about.places {
 		use, args = name+" [PLACES]", nil
 	}
-	example := "    flatfell bench " + name + " --quick"
+	example := cmp.Or(about.example, "    flatfell bench "+name+" --quick")
 	cmd := &cobra.Command{Use: use + " [options]", Short: about.short, Long: about.long, Args: args, Example: example}
 	options := newGroup("Options")
-	options.Var(&seeds, "seeds", "the number of rows; without it enough to trust the table")
-	options.BoolVar(&quick, "quick", false, "a tenth of the rows: enough to see whether something broke")
+	if !about.fixed {
+		options.Var(&seeds, "seeds", "the number of rows; without it enough to trust the table")
+		options.BoolVar(&quick, "quick", false, "a tenth of the rows: enough to see whether something broke")
+	}
 	if about.large {
 		options.BoolVar(&large, "large", false, "frames of 4160 × 6240 pixels: some minutes a row")
 	}

@@ -110,23 +110,30 @@ func exported(set *token.FileSet, d ast.Decl) (lines []string) {
 		}
 		return []string{"func " + receiver + d.Name.Name + strings.TrimPrefix(text(d.Type), "func")}
 	case *ast.GenDecl:
-		for _, spec := range d.Specs {
+		var like *ast.ValueSpec // what a constant without a value repeats
+		for k, spec := range d.Specs {
 			switch s := spec.(type) {
 			case *ast.TypeSpec:
 				if s.Name.IsExported() {
 					lines = append(lines, typeLines(s, text)...)
 				}
 			case *ast.ValueSpec:
+				if like == nil || len(s.Values) > 0 || s.Type != nil {
+					like = s
+				}
 				for i, name := range s.Names {
 					if !name.IsExported() {
 						continue
 					}
 					line := fmt.Sprintf("%s %s", d.Tok, name)
-					if s.Type != nil {
-						line += " " + text(s.Type)
+					if like.Type != nil {
+						line += " " + text(like.Type)
 					}
-					if d.Tok == token.CONST && i < len(s.Values) {
-						line += " = " + text(s.Values[i])
+					if d.Tok == token.CONST && i < len(like.Values) {
+						line += " = " + text(like.Values[i])
+						if strings.Contains(line, "iota") {
+							line += fmt.Sprintf(" where iota = %d", k)
+						}
 					}
 					lines = append(lines, line)
 				}
@@ -138,7 +145,16 @@ func exported(set *token.FileSet, d ast.Decl) (lines []string) {
 
 // typeLines describes a type, and each exported field or method of it.
 func typeLines(s *ast.TypeSpec, text func(any) string) (lines []string) {
-	kind, fields := "", (*ast.FieldList)(nil)
+	kind, fields, params := "", (*ast.FieldList)(nil), ""
+	if s.TypeParams != nil {
+		var of []string
+		for _, f := range s.TypeParams.List {
+			for _, name := range f.Names {
+				of = append(of, name.Name+" "+text(f.Type))
+			}
+		}
+		params = "[" + strings.Join(of, ", ") + "]"
+	}
 	switch of := s.Type.(type) {
 	case *ast.StructType:
 		kind, fields = "struct", of.Fields
@@ -149,9 +165,9 @@ func typeLines(s *ast.TypeSpec, text func(any) string) (lines []string) {
 		if s.Assign.IsValid() {
 			equals = "= "
 		}
-		return []string{fmt.Sprintf("type %s %s%s", s.Name, equals, text(s.Type))}
+		return []string{fmt.Sprintf("type %s%s %s%s", s.Name, params, equals, text(s.Type))}
 	}
-	head := fmt.Sprintf("type %s %s", s.Name, kind)
+	head := fmt.Sprintf("type %s%s %s", s.Name, params, kind)
 	lines = append(lines, head)
 	for _, f := range fields.List {
 		tag := ""
