@@ -45,7 +45,9 @@ func (p *Plan) cropTo(crop image.Rectangle) {
 	for y := range grid.Dy() {
 		at := (from.Y+y)*old.Rect.Dx() + from.X
 		labels.L = append(labels.L, old.L[at:][:grid.Dx()]...)
-		held = append(held, p.held[at:][:grid.Dx()]...)
+		if p.held != nil {
+			held = append(held, p.held[at:][:grid.Dx()]...)
+		}
 	}
 	p.Crop = crop
 	p.setLabels(labels, held)

@@ -82,6 +82,14 @@ func (v *veil) lift(p *Plan, nearer *raster.Picture, k int, r image.Rectangle, r
 	}
 }
 
+// casts are the labels of what may spread over the slices behind.
+func (p *Plan) casts() *blend.Labels {
+	if p.casting == nil {
+		return p.Labels // a plan made by hand
+	}
+	return p.casting
+}
+
 // total writes the sum of the weights of the slices that are present.
 func (v *veil) total(p *Plan, around image.Rectangle, present []bool) {
 	n := around.Dx() * around.Dy()
@@ -103,7 +111,7 @@ func (v *veil) total(p *Plan, around image.Rectangle, present []bool) {
 
 // add adds to the spread what slice j's part gives.
 func (v *veil) add(p *Plan, nearer *raster.Picture, j int, reach float64, around, r image.Rectangle, t *curve) {
-	v.matte, _ = weights(v.matte, p.casting, j, around)
+	v.matte, _ = weights(v.matte, p.casts(), j, around)
 	w := around.Dx()
 	if n := (w + 1) * around.Dy(); cap(v.sums) < n {
 		v.sums = make([][4]float64, n)
