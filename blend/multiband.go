@@ -163,6 +163,7 @@ func NewBlender(layers []Layer, labels *Labels, o MultibandOptions) (*Blender, e
 			b.fine = below
 			b.coarse = newCoarsePart(o.Coarse, b.labels, o.Bands-below)
 		}
+		b.o.Coarse = nil // a row's are a tenth of its memory
 	}
 	b.alone = b.labels.alone(aloneCells)
 	if b.o.Tile == 0 {
