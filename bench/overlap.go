@@ -107,6 +107,8 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 				seeds := usual
 				if _, ok := p.limit(); ok {
 					seeds = sure * c.Seeds
+				} else if c.BarsOnly {
+					continue
 				}
 				if count {
 					all += seeds

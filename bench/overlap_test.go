@@ -62,6 +62,22 @@ func TestOverlap(t *testing.T) {
 	}
 }
 
+// TestOverlapBarsOnly: what has no bar is left out.
+func TestOverlapBarsOnly(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders rows")
+	}
+	c := tiny
+	c.BarsOnly = true
+	res, err := Overlap(t.Context(), c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(res.Points) != len(fewOverlaps)+1 || len(res.Bars()) != len(fewOverlaps)+2 {
+		t.Errorf("%d points, %d bars", len(res.Points), len(res.Bars()))
+	}
+}
+
 // TestOverlapFiles: what is written says the same as the points.
 func TestOverlapFiles(t *testing.T) {
 	res := &OverlapResult{Width: 600, Height: 900, Points: []OverlapPoint{

@@ -21,6 +21,7 @@ type measurement struct {
 	large             bool // may take --large
 	places            bool // takes photographs
 	fixed             bool // what is measured is given: no number of rows
+	barsOnly          bool // may take --bars-only
 	example           string
 	run               func(context.Context, bench.Config, []string) (benchReport, error)
 }
@@ -38,7 +39,7 @@ are joined and compared with the cameras that took them.`,
 		},
 	},
 	{
-		name: "overlap", short: "how little overlap a row needs", large: true,
+		name: "overlap", short: "how little overlap a row needs", large: true, barsOnly: true,
 		long: `Rows of three frames that overlap by 50 % down to 5 % are joined: rightly (no
 rotation off by 0.1° or more), wrongly, or not at all; also such with little texture,
 posts that are all alike, more noise, blur, errors of exposure and roll, distortion
@@ -183,6 +184,7 @@ func benchCommand(name string, about *measurement, which []measurement) *cobra.C
 		workers = countFlag{limit: maxWorkers}
 		large   bool
 		quick   bool
+		bars    bool
 	)
 	use, args := name, nothingMore("flatfell bench "+name)
 	if about.places {
@@ -197,6 +199,9 @@ func benchCommand(name string, about *measurement, which []measurement) *cobra.C
 	}
 	if about.large {
 		options.BoolVar(&large, "large", false, "frames of 4160 × 6240 pixels: some minutes a row")
+	}
+	if about.barsOnly {
+		options.BoolVar(&bars, "bars-only", false, "only the overlaps and conditions that have a bar")
 	}
 	options.Var(&workers, "workers", "how many processors to use; without it all")
 	out.flags(options)
@@ -218,7 +223,7 @@ func benchCommand(name string, about *measurement, which []measurement) *cobra.C
 		var failed error
 		for _, m := range which {
 			res, err := m.run(cmd.Context(), bench.Config{
-				Seeds: seeds.n, Quick: quick, Large: large, Workers: workers.n,
+				Seeds: seeds.n, Quick: quick, Large: large, BarsOnly: bars, Workers: workers.n,
 				Progress: func(done float64) { progress.report(m.name, done) },
 				Note:     progress.note,
 			}, args)
