@@ -24,7 +24,8 @@ type Config struct {
 	// Quick takes a tenth of the function's default seeds, two at least: enough to
 	// see whether something broke.
 	Quick bool
-	// BarsOnly keeps [Overlap] to the overlaps and conditions that have a bar.
+	// BarsOnly keeps [Overlap] to a third of overlap and less, and to what has a bar
+	// there.
 	BarsOnly bool
 	// Width and Height of the frames in pixels override Large; zero means not.
 	Width, Height int

@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 
 	"flatfell.example/geom"
@@ -86,7 +87,7 @@ func (p *OverlapPoint) Rows() int { return p.Right + p.Wrong + p.Refused }
 // for half as many seeds, rows of little texture, repetitive ones, and ones with
 // more noise, blur, errors of exposure and roll, distortion or parallax. The
 // default is 40 rows an overlap, of 600 × 900 pixels, or 1 large one, and five
-// times as many where there is a bar. Quick keeps to the overlaps of the bars, and
+// times as many at a third of overlap and less where there is a bar. Quick keeps to the overlaps of the bars, and
 // to two of them under the conditions.
 func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 	if err := c.Validate(); err != nil {
@@ -105,7 +106,7 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 			for _, share := range shares {
 				p := OverlapPoint{Condition: conditions[k].name, Overlap: share}
 				seeds := usual
-				if _, ok := p.limit(); ok {
+				if _, ok := p.limit(); ok && slices.Contains(fewOverlaps, share) {
 					seeds = sure * c.Seeds
 				} else if c.BarsOnly {
 					continue
@@ -259,7 +260,7 @@ func (p *OverlapPoint) limit() (percent float64, ok bool) {
 	case p.Condition == poor && share == 33:
 		return 3, true
 	case p.Condition != rich:
-	case share == 33:
+	case share >= 33:
 		return 0, true
 	case share == 20:
 		return 1, true

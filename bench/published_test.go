@@ -24,6 +24,15 @@ func TestPublished(t *testing.T) {
 			t.Errorf("%s: %g%s, at most %g", b.What, b.Found, b.Unit, b.Limit)
 		}
 	}
+	for m := range res.Pairs {
+		limit := 1.0
+		if m == 0 {
+			limit = 1.5 // the published one is itself 0.92 px from any rotation
+		}
+		if worst := res.Pairs[m].WorstPx; !(worst <= limit) {
+			t.Errorf("pair %d: %.2f px from the published homography in the overlap", m, worst)
+		}
+	}
 }
 
 // TestPublishedHomographies: the closed form of Szeliski & Shum, "Creating Full

@@ -201,7 +201,7 @@ func benchCommand(name string, about *measurement, which []measurement) *cobra.C
 		options.BoolVar(&large, "large", false, "frames of 4160 × 6240 pixels: some minutes a row")
 	}
 	if about.barsOnly {
-		options.BoolVar(&bars, "bars-only", false, "only the overlaps and conditions that have a bar")
+		options.BoolVar(&bars, "bars-only", false, "only a third of overlap and less, and only what has a bar there")
 	}
 	options.Var(&workers, "workers", "how many processors to use; without it all")
 	out.flags(options)

@@ -12,6 +12,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -52,19 +53,32 @@ func TestKilled(t *testing.T) {
 		whole[k] = read(t, out)
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
-	old, fresh := 0, 0
+	old, fresh, begun := 0, 0, 0
 	for k := range *kills {
-		want := k % 2
-		before := read(t, out)
+		before, there := read(t, out), names(t, dir)
+		want := 0
+		if bytes.Equal(before, whole[0]) {
+			want = 1
+		}
 		cmd := command(temp, args(shapes[want])...)
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(time.Duration(rng.Float64() * 1.1 * float64(took)))
+		if k%3 == 0 {
+			time.Sleep(time.Duration(rng.Float64() * 1.1 * float64(took)))
+		} else { // while the output is written, which takes some milliseconds
+			for start := time.Now(); !newIn(t, dir, there) && time.Since(start) < 2*took; {
+				time.Sleep(200 * time.Microsecond)
+			}
+			time.Sleep(time.Duration(rng.Float64() * float64(8*time.Millisecond)))
+		}
 		if err := cmd.Process.Signal(syscall.SIGKILL); err != nil {
 			t.Log(err) // it was done
 		}
 		_ = cmd.Wait()
+		if newIn(t, dir, there) {
+			begun++
+		}
 		switch now := read(t, out); {
 		case bytes.Equal(now, whole[want]):
 			fresh++
@@ -74,7 +88,10 @@ func TestKilled(t *testing.T) {
 			t.Fatalf("kill %d: the output has %d bytes and is neither the old one nor the new one", k, len(now))
 		}
 	}
-	t.Logf("killed %d times: %d times the old output, %d times the new one", *kills, old, fresh)
+	t.Logf("killed %d times; %d times a part was left beside the output: %d times the old output, %d times the new one", *kills, begun, old, fresh)
+	if begun == 0 {
+		t.Error("no kill fell into the writing: the test shows nothing of it")
+	}
 	if msg, err := command(temp, args("inside")...).CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, msg)
 	}
@@ -83,6 +100,25 @@ func TestKilled(t *testing.T) {
 	}
 	wantEntries(t, dir, "row.png")
 	wantEntries(t, temp)
+}
+
+// names lists a folder.
+func names(t *testing.T, dir string) (out []string) {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range entries {
+		out = append(out, e.Name())
+	}
+	return out
+}
+
+// newIn reports whether a folder has a file that was not there.
+func newIn(t *testing.T, dir string, there []string) bool {
+	t.Helper()
+	return slices.ContainsFunc(names(t, dir), func(name string) bool { return !slices.Contains(there, name) })
 }
 
 func read(t *testing.T, path string) []byte {

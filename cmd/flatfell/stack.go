@@ -91,17 +91,15 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 		return err
 	}
 	ctx := cmd.Context()
-	list := func() ([]string, error) { return photo.List(args) }
-	inputs := []string(nil)
-	if s.sorted != "" {
-		list = func() ([]string, error) { return bracketOfSet(s.sorted, args[0]) }
-		inputs = append(inputs, s.sorted)
-	}
-	paths, err := list()
+	paths, err := s.files(args)
 	if err != nil {
 		return err
 	}
-	if err := checkOutputs(s.usage, append(inputs, paths...), []plannedOutput{
+	inputs := paths
+	if s.sorted != "" {
+		inputs = append([]string{s.sorted}, paths...)
+	}
+	if err := checkOutputs(s.usage, inputs, []plannedOutput{
 		{"--output", s.out, photo.CheckWritable},
 		{"--evidence", s.evidence, photo.CheckWritable},
 		{"--report", s.report, checkReport},
@@ -154,6 +152,14 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 	}
 	progress.end()
 	return s.tell(cmd.OutOrStdout(), plan, frames)
+}
+
+// files are the frames of the bracket.
+func (s *stackCommand) files(args []string) ([]string, error) {
+	if s.sorted != "" {
+		return bracketOfSet(s.sorted, args[0])
+	}
+	return photo.List(args)
 }
 
 // check refuses options that contradict each other.
