@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -97,6 +98,69 @@ func TestLeafInTheWind(t *testing.T) {
 				t.Errorf("%.1f dB at best, with the leaf where slice %d has it", best, at)
 			}
 		})
+	}
+}
+
+// TestMotionReduced: on reduced pictures of large frames, both places of what moved
+// are found, as one thing, and nothing else.
+func TestMotionReduced(t *testing.T) {
+	const w, h, cell, shrink = 1040, 1560, 4, 2
+	rng := rand.New(rand.NewPCG(5, 6))
+	ground := raster.NewPicture(image.Rect(0, 0, w/shrink, h/shrink))
+	for i := range ground.Pix {
+		ground.Pix[i] = uint16(0x5000 + rng.IntN(0x1800))
+	}
+	var looks []*look
+	p := &Plan{Width: w, Height: h, Cell: cell, Crop: image.Rect(0, 0, w, h), BlurPx: []float64{3, 3}}
+	for _, x := range []float64{150, 150, 230} {
+		pic := cropped(ground, ground.Rect)
+		swaying(pic, x, 400, 0)
+		looks = append(looks, &look{colour: pic, reduced: shrink})
+		p.Frames = append(p.Frames, Placed{Gain: [3]float64{1, 1, 1}})
+	}
+	m, err := p.motion(t.Context(), looks, shrink, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := things(m.patches())
+	if len(found) != 1 || len(found[0]) != 2 {
+		t.Fatalf("%d things, want one in two places", len(found))
+	}
+	for k, x := range []int{150, 230} {
+		q := found[0][k]
+		if leaf := image.Rect(x-14, 400-14, x+14, 400+14); q.jumps != 1<<1 || !leaf.In(q.box) || !q.box.In(leaf.Inset(-10)) {
+			t.Errorf("place %d: between %b, %v", k, q.jumps, q.box)
+		}
+	}
+	// The cells of both are held, as the last slice or as the two before it.
+	gw, gh := w/cell, h/cell
+	labels, cost := make([]int16, gw*gh), make([]uint8, gw*gh*3)
+	held, err := p.keepWhole(t.Context(), looks, labels, cost, gw, gh, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []int{150, 230} {
+		if i := 400*shrink/cell*gw + x*shrink/cell; !held[i] {
+			t.Errorf("the cell in the middle of the leaf at %d is not held", x)
+		}
+	}
+	if i := 100*gw + 20; held[i] {
+		t.Error("a cell of the ground is held")
+	}
+}
+
+// TestHoldStillRefuses: what would lose too much of its detail stays as it is.
+func TestHoldStillRefuses(t *testing.T) {
+	thing := []patch{{jumps: 1, cells: []int32{0, 1}}}
+	for _, tt := range []struct {
+		cost uint8
+		want bool
+	}{{mostLost - 10, true}, {3 * mostLost, false}} {
+		labels, held := []int16{0, 1}, make([]bool, 2)
+		// Each cell is sharp in a slice of its own.
+		if got := holdStill(thing, labels, []uint8{0, tt.cost, tt.cost, 0}, 2, held); got != tt.want || held[0] != tt.want || (labels[0] == labels[1]) != tt.want {
+			t.Errorf("a loss of %d: %t, labels %v", tt.cost, got, labels)
+		}
 	}
 }
 
