@@ -57,10 +57,11 @@ func (d *descriptor) distSq(e *descriptor) float32 {
 
 // hyperplanes are the directions whose sides the bits of a code tell
 // (Charikar, "Similarity estimation techniques from rounding algorithms",
-// STOC 2002). They are a fixed stream: codes are the same in every run.
-var hyperplanes = func() (h [64 * codeWords][dims]float32) {
+// STOC 2002): plane i is hyperplanes[i/4][·][i%4], as four sums at a time don't
+// wait for each other. They are a fixed stream: codes are the same in every run.
+var hyperplanes = func() (h [16 * codeWords][dims][4]float32) {
 	rng := rand.New(rand.NewPCG(0x666c6174, 0x66656c6c))
-	for i := range h {
+	for i := range 64 * codeWords {
 		var mean float64
 		var v [dims]float64
 		for j := range v {
@@ -70,7 +71,7 @@ var hyperplanes = func() (h [64 * codeWords][dims]float32) {
 		// All descriptors share a large common part, the mean direction; a
 		// plane through it splits them evenly.
 		for j := range v {
-			h[i][j] = float32(v[j] - mean)
+			h[i/4][j][i%4] = float32(v[j] - mean)
 		}
 	}
 	return h
@@ -220,16 +221,29 @@ func (d *descriptor) fill(g gradients, p Point, angle float64) (ok bool) {
 	for i, v := range d.v {
 		d.v[i] = sqrt32(v / sum)
 	}
+	d.code = codeOf(&d.v)
+	return true
+}
+
+// codeOf returns the code of a descriptor's vector.
+func codeOf(vector *[dims]float32) (c code) {
 	for i := range hyperplanes {
-		var s float32
-		for j, v := range d.v {
-			s += v * hyperplanes[i][j]
+		var s0, s1, s2, s3 float32
+		planes := &hyperplanes[i]
+		for j, v := range vector {
+			h := &planes[j]
+			s0 += v * h[0]
+			s1 += v * h[1]
+			s2 += v * h[2]
+			s3 += v * h[3]
 		}
-		if s > 0 {
-			d.code[i/64] |= 1 << (i % 64)
+		for k, s := range [4]float32{s0, s1, s2, s3} {
+			if bit := 4*i + k; s > 0 {
+				c[bit/64] |= 1 << (bit % 64)
+			}
 		}
 	}
-	return true
+	return c
 }
 
 // gauss is exp(−r²/2σ²) with σ half the window, by r² in cells.
