@@ -86,18 +86,23 @@ func (p *OverlapPoint) Rows() int { return p.Right + p.Wrong + p.Refused }
 // otherwise as [Accuracy] but without errors of yaw; and, at fewer overlaps and
 // for half as many seeds, rows of little texture, repetitive ones, and ones with
 // more noise, blur, errors of exposure and roll, distortion or parallax. The
-// default is 40 rows an overlap, of 600 × 900 pixels, or 1 large one, and five
-// times as many at a third of overlap and less where there is a bar. Quick keeps to the overlaps of the bars, and
-// to two of them under the conditions.
+// default is 20 rows an overlap, of 600 × 900 pixels, or 1 large one, and more
+// where there is a bar at a third of overlap or less: 200 rows of rich texture, 100
+// of sky and sea. Quick keeps to the overlaps of the bars, and to two of them under
+// the conditions.
 func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
 	sure := 1
-	if c.Seeds == 0 && !c.Large {
+	switch {
+	case c.Seeds != 0 || c.Large:
+	case c.Quick:
 		sure = 5
+	default:
+		sure = 10
 	}
-	c = c.withDefaults(40, 1, 600, 900)
+	c = c.withDefaults(20, 1, 600, 900)
 	res := &OverlapResult{Width: c.Width, Height: c.Height}
 	all, done := 0, 0
 	for _, count := range []bool{true, false} {
@@ -107,7 +112,7 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 				p := OverlapPoint{Condition: conditions[k].name, Overlap: share}
 				seeds := usual
 				if _, ok := p.limit(); ok && slices.Contains(fewOverlaps, share) {
-					seeds = sure * c.Seeds
+					seeds = sure * usual
 				} else if c.BarsOnly {
 					continue
 				}

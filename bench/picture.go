@@ -8,6 +8,7 @@ import (
 	"flatfell.example/blend"
 	"flatfell.example/geom"
 	"flatfell.example/internal/measure"
+	"flatfell.example/internal/par"
 	"flatfell.example/internal/scene"
 	"flatfell.example/raster"
 	"flatfell.example/stitch"
@@ -108,11 +109,10 @@ const lostAt = clippedAt - 0.015
 // frame is named, and where its light is lost to clipping.
 func (s *photographs) patchwork(ctx context.Context, workers int, sol *stitch.Solution, labels *blend.Labels) (*raster.Picture, error) {
 	trueFromFound := foundFromTrue(sol, s.truth).Inv()
-	return compose(ctx, workers, sol, s.frames, labels, func(k int, pic *raster.Picture, view warp.View, out, plain *[3]*raster.Plane) {
+	return compose(ctx, workers, sol, s.frames, labels, func(k int, pic *raster.Picture, view warp.View) (corrected, asTaken *warp.Sampler) {
 		cam := s.truth[k]
 		cam.CamFromWorld = cam.CamFromWorld.Mul(trueFromFound)
-		warp.NewSampler(pic, cam, view, warp.Options{}).Fill(plain, nil, view.Rect)
-		warp.NewSampler(s.corrected(k, pic), cam, view, warp.Options{}).Fill(out, nil, view.Rect)
+		return warp.NewSampler(s.corrected(k, pic), cam, view, warp.Options{}), warp.NewSampler(pic, cam, view, warp.Options{})
 	})
 }
 
@@ -120,33 +120,40 @@ func (s *photographs) patchwork(ctx context.Context, workers int, sol *stitch.So
 // own frame as the solution places and corrects it, with nothing blended. Alpha
 // is as of [photographs.patchwork].
 func unblended(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels) (*raster.Picture, error) {
-	return compose(ctx, workers, sol, frames, labels, func(k int, pic *raster.Picture, view warp.View, out, plain *[3]*raster.Plane) {
+	return compose(ctx, workers, sol, frames, labels, func(k int, pic *raster.Picture, view warp.View) (corrected, asTaken *warp.Sampler) {
 		f := &sol.Frames[k]
+		right := cut(pic, pic.Rect)
+		correctFrame(f, right)
 		o := warp.Options{Local: f.Local}
-		warp.NewSampler(pic, f.Camera(), view, o).Fill(plain, nil, view.Rect)
-		correctFrame(f, pic)
-		warp.NewSampler(pic, f.Camera(), view, o).Fill(out, nil, view.Rect)
+		return warp.NewSampler(right, f.Camera(), view, o), warp.NewSampler(pic, f.Camera(), view, o)
 	})
 }
 
-// compose puts a picture together along labels: draw draws a frame on a view as
-// it is to be and as it came, which tells where light is lost.
+// compose puts a picture together along labels: sample draws a frame on a view as
+// it is to be and as it was taken, which tells where light is lost.
 func compose(ctx context.Context, workers int, sol *stitch.Solution, frames []*stitch.Frame, labels *blend.Labels,
-	draw func(k int, pic *raster.Picture, view warp.View, out, plain *[3]*raster.Plane),
+	sample func(k int, pic *raster.Picture, view warp.View) (corrected, asTaken *warp.Sampler),
 ) (*raster.Picture, error) {
 	view, err := sol.Output.View()
 	if err != nil {
 		return nil, err
 	}
 	out := raster.NewPicture(view.Rect)
-	w := view.Rect.Dx()
-	out.Alpha = make([]uint16, w*view.Rect.Dy())
-	var plain, right [3]*raster.Plane
-	for c := range plain {
-		plain[c], right[c] = raster.NewPlane(view.Rect), raster.NewPlane(view.Rect)
-	}
+	w, h := view.Rect.Dx(), view.Rect.Dy()
+	out.Alpha = make([]uint16, w*h)
+	named := make([]int, w*h)
+	areas := make([]image.Rectangle, len(frames))
 	any := func(int) bool { return true }
+	for i := range named {
+		named[i] = labels.Pixel(i%w, i/w, any)
+		if k := named[i]; k >= 0 {
+			areas[k] = areas[k].Union(image.Rect(i%w, i/w, i%w+1, i/w+1))
+		}
+	}
 	for k, f := range frames {
+		if areas[k].Empty() {
+			continue
+		}
 		img, err := f.Image(ctx)
 		if err != nil {
 			return nil, err
@@ -155,18 +162,48 @@ func compose(ctx context.Context, workers int, sol *stitch.Solution, frames []*s
 		if err != nil {
 			return nil, err
 		}
-		draw(k, pic, view, &right, &plain)
-		for i := range w * view.Rect.Dy() {
-			if labels.Pixel(i%w, i/w, any) != k || max(plain[0].Pix[i], plain[1].Pix[i], plain[2].Pix[i]) > lostAt {
-				continue
+		corrected, asTaken := sample(k, pic, view)
+		err = par.DoScratch(ctx, workers, (areas[k].Dy()+composeLines-1)/composeLines, newTwoPictures, func(n int, t *twoPictures) error {
+			r := areas[k]
+			r.Min.Y += n * composeLines
+			r.Max.Y = min(r.Max.Y, r.Min.Y+composeLines)
+			for c := range t.right {
+				t.right[c].Reset(r)
+				t.plain[c].Reset(r)
 			}
-			out.Alpha[i] = 0xffff
-			for c, p := range right {
-				out.Pix[3*i+c] = uint16(math.Round(0xffff * min(max(float64(p.Pix[i]), 0), 1)))
+			corrected.Fill(&t.right, nil, r)
+			asTaken.Fill(&t.plain, nil, r)
+			for j := range t.right[0].Pix {
+				i := (r.Min.Y+j/r.Dx())*w + r.Min.X + j%r.Dx()
+				if named[i] != k || max(t.plain[0].Pix[j], t.plain[1].Pix[j], t.plain[2].Pix[j]) > lostAt {
+					continue
+				}
+				out.Alpha[i] = 0xffff
+				for c, p := range t.right {
+					out.Pix[3*i+c] = uint16(math.Round(0xffff * min(max(float64(p.Pix[j]), 0), 1)))
+				}
 			}
+			return nil
+		})
+		if err != nil {
+			return nil, err
 		}
 	}
 	return out, nil
+}
+
+// composeLines is the number of lines that compose draws at a time.
+const composeLines = 64
+
+// twoPictures is the memory of compose for a part of a frame.
+type twoPictures struct{ right, plain [3]*raster.Plane }
+
+func newTwoPictures() *twoPictures {
+	t := &twoPictures{}
+	for c := range t.right {
+		t.right[c], t.plain[c] = new(raster.Plane), new(raster.Plane)
+	}
+	return t
 }
 
 // correctFrame corrects the light of a frame's samples.
