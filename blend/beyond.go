@@ -99,13 +99,10 @@ func (c *coarsePart) seen(l *SeamLayer, x, y int) float32 {
 	if x = c.repeat(l.Rect, x); x < l.Rect.Min.X || x >= l.Rect.Max.X {
 		return 0
 	}
-	if l.Valid != nil && !(l.Valid.At(x, y) > 0.5) {
+	if l.Valid != nil && !l.IsValid(x, y) {
 		return 0
 	}
-	if l.Lost != nil {
-		return 1 - l.Lost.At(x, y)
-	}
-	return 1
+	return 1 - l.LostAt(x, y)
 }
 
 // colour returns the colour of a cell in a layer; beyond its border that is

@@ -2,10 +2,9 @@ package blend
 
 import (
 	"image"
+	"image/color"
 	"math"
 	"testing"
-
-	"flatfell.example/raster"
 )
 
 // TestBeyondBorder: along a seam at a layer's very border the picture is the scene
@@ -86,10 +85,10 @@ func TestBeyondLost(t *testing.T) {
 		}
 	}
 	coarse := cellsOf(layers, labels)
-	coarse[0].Lost = raster.NewPlane(coarse[0].Rect)
+	coarse[0].Lost = image.NewGray(coarse[0].Rect)
 	for y := white.Min.Y / cell; y < white.Max.Y/cell; y++ {
 		for x := white.Min.X / cell; x < (white.Max.X+cell-1)/cell; x++ {
-			coarse[0].Lost.Set(x, y, 1)
+			coarse[0].Lost.SetGray(x, y, color.Gray{Y: 255})
 		}
 	}
 	got := mustBlend(t, r, layers, labels, MultibandOptions{Bands: 5, Coarse: coarse})

@@ -2,6 +2,7 @@ package blend
 
 import (
 	"image"
+	"slices"
 
 	"flatfell.example/raster"
 )
@@ -35,7 +36,7 @@ type coarsePart struct {
 
 // newCoarsePart blends the cells' colours over labels, which have been spread.
 func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
-	c := &coarsePart{cell: labels.Cell, bands: bands, layers: layers, up: splineWeights(labels.Cell)}
+	c := &coarsePart{cell: labels.Cell, bands: bands, layers: slices.Clone(layers), up: splineWeights(labels.Cell)}
 	whole := labels.Rect
 	if labels.Wrap {
 		c.wrap = whole.Dx()
@@ -57,13 +58,20 @@ func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
 	var expanded raster.Plane
 	reach := coarseReach << bands
 	continued := make([]SeamLayer, len(layers))
-	for i, r := range labelled(labels, whole, len(layers)) {
-		continued[i] = layers[i]
+	parts := labelled(labels, whole, len(layers))
+	last := c.lastUse(parts, reach)
+	for i, r := range parts {
+		if r.Empty() {
+			continued[i] = layers[i] // it may still fill a hole
+		}
+	}
+	layers = nil
+	for i, r := range parts {
 		if r.Empty() {
 			continue
 		}
 		r = r.Inset(-reach).Intersect(whole)
-		continued[i] = c.continued(i, labels, c.around(r, layers[i].Rect))
+		continued[i] = c.continued(i, labels, c.around(r, c.layers[i].Rect))
 		mask[0].Reset(r)
 		for y := r.Min.Y; y < r.Max.Y; y++ {
 			row := mask[0].Row(y)
@@ -86,6 +94,11 @@ func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
 			}
 			accumulate(sum[k][bands], mask[bands], gauss[bands], nil)
 		}
+		for j, l := range last {
+			if l == i {
+				c.layers[j] = SeamLayer{}
+			}
+		}
 	}
 	for k := range sum {
 		for l := bands - 1; l >= 0; l-- {
@@ -98,6 +111,26 @@ func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
 	}
 	c.layers = continued
 	return c
+}
+
+// lastUse returns for each layer which one is the last that may be continued by it,
+// given the parts of the picture that are theirs; −1 if none is: a long row then needs
+// the cells of a few neighbours at a time.
+func (c *coarsePart) lastUse(parts []image.Rectangle, reach int) []int {
+	last := make([]int, len(parts))
+	for j := range last {
+		last[j] = -1
+		for i, part := range parts {
+			r := part.Inset(-reach)
+			if part.Empty() {
+				continue
+			}
+			if r = r.Union(c.layers[i].Rect); i == j || c.wrap > 0 || r.Overlaps(c.layers[j].Rect) || r.Overlaps(parts[j]) {
+				last[j] = i
+			}
+		}
+	}
+	return last
 }
 
 // around returns the cells over which a layer is continued: at least its own, and

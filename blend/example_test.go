@@ -49,12 +49,12 @@ func Example() {
 	var seamLayers []blend.SeamLayer
 	var layers []blend.Layer
 	for _, f := range frames {
-		l := blend.SeamLayer{Rect: coarse(f.frame), Valid: raster.NewPlane(coarse(f.frame))}
+		l := blend.SeamLayer{Rect: coarse(f.frame), Valid: image.NewGray(coarse(f.frame))}
 		for c := range l.RGB {
 			l.RGB[c] = raster.NewPlane(l.Rect)
 			for i := range l.RGB[c].Pix {
 				l.RGB[c].Pix[i] = f.shade
-				l.Valid.Pix[i] = 1
+				l.Valid.Pix[i] = 255
 			}
 		}
 		seamLayers = append(seamLayers, l)

@@ -166,17 +166,17 @@ func (w *overlap) figureMask() []bool {
 		diff[c] = make([]float32, n)
 	}
 	stride := w.frame.Dx()
-	w.each(func(x, y, i int, at int32) {
+	w.each(func(x, y, i int, _ int32) {
 		// What is lost can have been as bright as the other.
 		darkest, brightest := float32(math.Inf(-1)), float32(math.Inf(1))
-		if w.lostAt(x, y) > someLost {
+		if w.layer.LostAt(x, y) > someLost {
 			darkest = 0
 		}
-		if w.c.lost[at] > someLost {
+		if w.wasted[i] > someLost {
 			brightest = 0
 		}
 		for c := range diff {
-			diff[c][i] = min(max(w.layer.RGB[c].At(x, y)-w.c.rgb[c][at], darkest), brightest)
+			diff[c][i] = min(max(w.layer.RGB[c].At(x, y)-w.old[c][i], darkest), brightest)
 		}
 	})
 	size := make([]float32, n)
@@ -281,16 +281,16 @@ func (w *overlap) owner(f *figure, in []bool) wish {
 					side = 1
 				}
 				n[side]++
-				for k := range w.c.rgb {
+				for k := range w.old {
 					mean[0][side][k] += w.layer.RGB[k].At(w.frame.Min.X+x, w.frame.Min.Y+y)
-					mean[1][side][k] += w.c.rgb[k][w.at[j]]
+					mean[1][side][k] += w.old[k][j]
 				}
 			}
 		}
 		if n[0] == 0 || n[1] == 0 {
 			continue
 		}
-		for k := range w.c.rgb {
+		for k := range w.old {
 			fresh += abs(mean[0][0][k]/n[0] - mean[0][1][k]/n[1])
 			old += abs(mean[1][0][k]/n[0] - mean[1][1][k]/n[1])
 		}
@@ -406,7 +406,7 @@ func (w *overlap) meanColour(f *figure) (mean [3]float32) {
 			if f.owner == newSide {
 				mean[k] += w.layer.RGB[k].At(x, y) / float32(len(f.cells))
 			} else {
-				mean[k] += w.c.rgb[k][w.at[i]] / float32(len(f.cells))
+				mean[k] += w.old[k][i] / float32(len(f.cells))
 			}
 		}
 	}

@@ -2,6 +2,7 @@ package blend
 
 import (
 	"image"
+	"image/color"
 	"testing"
 
 	"flatfell.example/raster"
@@ -110,7 +111,7 @@ func TestLostLight(t *testing.T) {
 	blob := image.Rect(37, 10, 63, 20)
 	for owner := range 2 {
 		grid, layers := walkers(nil, nil)
-		lost := raster.NewPlane(layers[owner].Rect)
+		lost := image.NewGray(layers[owner].Rect)
 		for k := range layers {
 			around := image.Rect(0, 4, 100, 26).Intersect(layers[k].Rect)
 			for y := around.Min.Y; y < around.Max.Y; y++ {
@@ -118,7 +119,7 @@ func TestLostLight(t *testing.T) {
 					v := float32(0.75)
 					switch in := image.Pt(x, y).In(blob); {
 					case in && k == owner:
-						lost.Set(x, y, 1)
+						lost.SetGray(x, y, color.Gray{Y: 255})
 					case in:
 						v = 0.9
 					}

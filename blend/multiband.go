@@ -157,13 +157,13 @@ func NewBlender(layers []Layer, labels *Labels, o MultibandOptions) (*Blender, e
 		if len(o.Coarse) != len(layers) {
 			return nil, fmt.Errorf("%w: coarse colours of %d layers for %d", ErrMultiband, len(o.Coarse), len(layers))
 		}
+		b.o.Coarse = nil // a row's are a tenth of its memory: they go one by one
 		// A cell that is no power of two is blended on the pixels' side.
 		below := bits.Len(uint(labels.Cell - 1))
 		if below < o.Bands {
 			b.fine = below
 			b.coarse = newCoarsePart(o.Coarse, b.labels, o.Bands-below)
 		}
-		b.o.Coarse = nil // a row's are a tenth of its memory
 	}
 	b.alone = b.labels.alone(aloneCells)
 	if b.o.Tile == 0 {

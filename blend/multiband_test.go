@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"image/color"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -59,7 +60,7 @@ func cellsOf(layers []Layer, labels *Labels) []SeamLayer {
 	for i, l := range layers {
 		b := l.Bounds()
 		r := image.Rect(down(b.Min.X), down(b.Min.Y), down(b.Max.X-1)+1, down(b.Max.Y-1)+1)
-		out[i] = SeamLayer{Rect: r, Valid: raster.NewPlane(r)}
+		out[i] = SeamLayer{Rect: r, Valid: image.NewGray(r)}
 		f := newFilled()
 		f.of(l, image.Rect(r.Min.X*cell, r.Min.Y*cell, r.Max.X*cell, r.Max.Y*cell))
 		for c := range out[i].RGB {
@@ -67,7 +68,7 @@ func cellsOf(layers []Layer, labels *Labels) []SeamLayer {
 			for y := r.Min.Y; y < r.Max.Y; y++ {
 				for x := r.Min.X; x < r.Max.X; x++ {
 					if image.Rect(x*cell, y*cell, x*cell+cell, y*cell+cell).In(b) {
-						out[i].Valid.Set(x, y, 1)
+						out[i].Valid.SetGray(x, y, color.Gray{Y: 255})
 					}
 					var sum float32
 					for v := y * cell; v < (y+1)*cell; v++ {

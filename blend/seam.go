@@ -21,18 +21,29 @@ type SeamLayer struct {
 	// RGB has the mean colour of each cell in the encoded scale, gains
 	// applied. The planes cover Rect.
 	RGB [3]*raster.Plane
-	// Valid is above 0.5 where the layer may be used: the caller shrinks it
+	// Valid is above 127 where the layer may be used: the caller shrinks it
 	// by what the blend reaches over. It covers Rect.
-	Valid *raster.Plane
+	Valid *image.Gray
 	// Cost, if not nil, is what taking a cell from the layer costs beside the
 	// seam, in units of full scale: above zero where it is noisy or blurred,
 	// [Wanted] where it must be taken if that can be. It covers Rect.
 	Cost *raster.Plane
 	// Lost, if not nil, is the share of a cell's light that is lost to
-	// clipping, 0 to 1: RGB is then the least that it can have been. Seams
+	// clipping, 255 for all: RGB is then the least that it can have been. Seams
 	// avoid such cells and what lies near them, and what is brighter in
 	// another layer is no figure for that. It covers Rect.
-	Lost *raster.Plane
+	Lost *image.Gray
+}
+
+// IsValid reports whether the layer may be used in a cell of Rect.
+func (l *SeamLayer) IsValid(x, y int) bool { return l.Valid.Pix[l.Valid.PixOffset(x, y)] > 127 }
+
+// LostAt returns the share of the light of a cell of Rect that is lost, 0 to 1.
+func (l *SeamLayer) LostAt(x, y int) float32 {
+	if l.Lost == nil {
+		return 0
+	}
+	return float32(l.Lost.Pix[l.Lost.PixOffset(x, y)]) / 255
 }
 
 // Wanted is the Cost of a cell that must be taken from a layer, unless another
@@ -164,7 +175,7 @@ func Seams(ctx context.Context, grid image.Rectangle, cell int, layers []SeamLay
 	if order == nil {
 		order = middleOut(grid, layers)
 	}
-	c := newComposite(&Labels{Rect: grid, Cell: cell, Wrap: o.Wrap, L: make([]int16, grid.Dx()*grid.Dy())}, o)
+	c := newComposite(&Labels{Rect: grid, Cell: cell, Wrap: o.Wrap, L: make([]int16, grid.Dx()*grid.Dy())}, len(layers), o)
 	for _, i := range order {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -185,16 +196,13 @@ func checkSeamLayers(grid image.Rectangle, cell int, layers []SeamLayer, wrap bo
 		if wrap && l.Rect.Dx() > grid.Dx() {
 			return fmt.Errorf("%w: layer %d is %d cells wide, a turn has %d", ErrSeams, i, l.Rect.Dx(), grid.Dx())
 		}
-		planes := []*raster.Plane{l.RGB[0], l.RGB[1], l.RGB[2], l.Valid}
-		for _, p := range [2]*raster.Plane{l.Cost, l.Lost} {
-			if p != nil {
-				planes = append(planes, p)
-			}
+		covered := l.Valid != nil && l.Rect.In(l.Valid.Rect) &&
+			(l.Cost == nil || l.Rect.In(l.Cost.Rect)) && (l.Lost == nil || l.Rect.In(l.Lost.Rect))
+		for _, p := range l.RGB {
+			covered = covered && p != nil && l.Rect.In(p.Rect)
 		}
-		for _, p := range planes {
-			if p == nil || !l.Rect.In(p.Rect) {
-				return fmt.Errorf("%w: layer %d has a plane that does not cover %v", ErrSeams, i, l.Rect)
-			}
+		if !covered {
+			return fmt.Errorf("%w: layer %d has a plane that does not cover %v", ErrSeams, i, l.Rect)
 		}
 	}
 	return nil
@@ -212,7 +220,7 @@ func (l *SeamLayer) price(reach int) *raster.Plane {
 		for i := range row {
 			x := l.Rect.Min.X + i
 			if l.Lost != nil {
-				row[i] = lostCost * max(row[i], l.Lost.At(x, y))
+				row[i] = lostCost * max(row[i], l.LostAt(x, y))
 			}
 			if l.Cost != nil {
 				row[i] = max(row[i], 0) + l.Cost.At(x, y)
@@ -230,7 +238,7 @@ func (l *SeamLayer) price(reach int) *raster.Plane {
 func (l *SeamLayer) spreadLost(dst *raster.Plane, reach int) {
 	for y := l.Rect.Min.Y; y < l.Rect.Max.Y; y++ {
 		for i := range dst.Row(y) {
-			dst.Row(y)[i] = l.Lost.At(l.Rect.Min.X+i, y)
+			dst.Row(y)[i] = l.LostAt(l.Rect.Min.X+i, y)
 		}
 	}
 	box := func(n, stride, from int, sum []float32) {
@@ -269,20 +277,19 @@ func middleOut(grid image.Rectangle, layers []SeamLayer) []int {
 	return order
 }
 
-// composite is what has been laid so far.
+// composite is what has been laid so far. What the picture shows lies in the layers.
 type composite struct {
 	o      SeamOptions
 	labels *Labels
-	rgb    [3][]float32
+	laid   []*SeamLayer
 	depth  []float32 // distance to the border of the cell's own layer
-	reach  []float32 // 1 / depth of the strip that seams avoid in that layer
+	reach  []float32 // of each layer: 1 / depth of the strip that seams avoid in it
 	cost   []float32 // of the cell in its own layer
-	lost   []float32 // of the cell's light in its own layer
 }
 
-func newComposite(l *Labels, o SeamOptions) *composite {
-	c := &composite{o: o, labels: l}
-	for _, v := range []*[]float32{&c.rgb[0], &c.rgb[1], &c.rgb[2], &c.depth, &c.reach, &c.cost, &c.lost} {
+func newComposite(l *Labels, layers int, o SeamOptions) *composite {
+	c := &composite{o: o, labels: l, laid: make([]*SeamLayer, layers), reach: make([]float32, layers)}
+	for _, v := range []*[]float32{&c.depth, &c.cost} {
 		*v = make([]float32, len(l.L))
 	}
 	for i := range l.L {
@@ -338,6 +345,8 @@ type overlap struct {
 	kind   []uint8         // in frame
 	at     []int32         // index of the composite's cell, in frame; −1 outside the grid
 	depth  []float32       // of the layer, in frame
+	old    [3][]float32    // the composite's colours, in frame
+	wasted []float32       // of the composite's light, the share that is lost, in frame
 	reach  float32
 	price  *raster.Plane // of the layer's cells
 }
@@ -345,7 +354,10 @@ type overlap struct {
 func newOverlap(c *composite, l *SeamLayer, area image.Rectangle) *overlap {
 	w := &overlap{c: c, layer: l, area: area, frame: area.Inset(-1)}
 	n := w.frame.Dx() * w.frame.Dy()
-	w.kind, w.at = make([]uint8, n), make([]int32, n)
+	w.kind, w.at, w.wasted = make([]uint8, n), make([]int32, n), make([]float32, n)
+	for k := range w.old {
+		w.old[k] = make([]float32, n)
+	}
 	grid := c.labels.Rect
 	for y := w.frame.Min.Y; y < w.frame.Max.Y; y++ {
 		for x := w.frame.Min.X; x < w.frame.Max.X; x++ {
@@ -358,10 +370,13 @@ func newOverlap(c *composite, l *SeamLayer, area image.Rectangle) *overlap {
 				}
 			}
 			old := w.at[i] >= 0 && c.labels.L[w.at[i]] >= 0
+			if old {
+				w.lookUnder(i)
+			}
 			if turn := image.Pt(grid.Dx(), 0); c.labels.Wrap && (p.Add(turn).In(area) || p.Sub(turn).In(area)) {
 				old = false // a layer as wide as the turn: the cell is its own other end
 			}
-			fresh := p.In(area) && l.Valid.At(x, y) > 0.5
+			fresh := p.In(area) && l.IsValid(x, y)
 			switch {
 			case old && fresh:
 				w.kind[i] = both
@@ -386,17 +401,25 @@ func (w *overlap) index(x, y int) int {
 	return (y-w.frame.Min.Y)*w.frame.Dx() + x - w.frame.Min.X
 }
 
-// lostAt returns the share of the layer's light that is lost in a cell.
-func (w *overlap) lostAt(x, y int) float32 {
-	if w.layer.Lost == nil {
-		return 0
+// lookUnder notes what the composite shows in its cell under i.
+func (w *overlap) lookUnder(i int) {
+	labels := w.c.labels
+	at, across := int(w.at[i]), labels.Rect.Dx()
+	l := w.c.laid[labels.L[at]]
+	x, y := labels.Rect.Min.X+at%across, labels.Rect.Min.Y+at/across
+	if labels.Wrap {
+		x = l.Rect.Min.X + floorMod(x-l.Rect.Min.X, across)
 	}
-	return w.layer.Lost.At(x, y)
+	for k, p := range l.RGB {
+		w.old[k][i] = p.At(x, y)
+	}
+	w.wasted[i] = l.LostAt(x, y)
 }
 
 // give labels with n the layer's cells: those that only it has, and of those
 // that both have the ones for which takes holds.
 func (w *overlap) give(n int, takes func(x, y int) bool) {
+	w.c.laid[n], w.c.reach[n] = w.layer, w.reach
 	for y := w.area.Min.Y; y < w.area.Max.Y; y++ {
 		for x := w.area.Min.X; x < w.area.Max.X; x++ {
 			i := w.index(x, y)
@@ -405,11 +428,7 @@ func (w *overlap) give(n int, takes func(x, y int) bool) {
 			}
 			at := w.at[i]
 			w.c.labels.L[at] = int16(n)
-			w.c.depth[at], w.c.reach[at] = w.depth[i], w.reach
-			w.c.cost[at], w.c.lost[at] = w.price.At(x, y), w.lostAt(x, y)
-			for k := range w.c.rgb {
-				w.c.rgb[k][at] = w.layer.RGB[k].At(x, y)
-			}
+			w.c.depth[at], w.c.cost[at] = w.depth[i], w.price.At(x, y)
 		}
 	}
 }
@@ -499,7 +518,7 @@ func (w *overlap) cost(i, j, d int, diff, slope float32) int32 {
 	strip := float32(0)
 	for _, k := range [2]int{i, j} {
 		at := w.at[k]
-		a, b := max(0, 1-w.depth[k]*w.reach), max(0, 1-w.c.depth[at]*w.c.reach[at])
+		a, b := max(0, 1-w.depth[k]*w.reach), max(0, 1-w.c.depth[at]*w.c.reach[w.c.labels.L[at]])
 		// Squares: where the two strips overlap the middle is the cheapest.
 		strip += a*a + b*b
 	}
@@ -527,11 +546,11 @@ func (w *overlap) differences() (diff []float32, slopes [4][]float32) {
 	stride := w.frame.Dx()
 	steps := [4]int{1, stride, stride + 1, stride - 1}
 	points := [4]image.Point{{X: 1}, {Y: 1}, {X: 1, Y: 1}, {X: -1, Y: 1}}
-	w.each(func(x, y, i int, at int32) {
+	w.each(func(x, y, i int, _ int32) {
 		sum := float32(0)
-		for k := range w.c.rgb {
-			fresh, old := w.layer.RGB[k], w.c.rgb[k]
-			sum += abs(fresh.At(x, y) - old[at])
+		for k, old := range w.old {
+			fresh := w.layer.RGB[k]
+			sum += abs(fresh.At(x, y) - old[i])
 			for d, s := range steps {
 				// Central differences, one-sided where only one side has both.
 				a, b := i-s, i+s
@@ -544,7 +563,7 @@ func (w *overlap) differences() (diff []float32, slopes [4][]float32) {
 					b, pb, span = i, image.Pt(x, y), 1
 				}
 				slopeNew := (fresh.At(pb.X, pb.Y) - fresh.At(pa.X, pa.Y)) * span
-				slopeOld := (old[w.at[b]] - old[w.at[a]]) * span
+				slopeOld := (old[b] - old[a]) * span
 				slopes[d][i] += abs(slopeNew) + abs(slopeOld)
 				if d < 2 {
 					sum += gradientWeight * abs(slopeNew-slopeOld)

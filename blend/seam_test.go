@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"image"
+	"image/color"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -23,7 +24,7 @@ func beach(x, y, period int) [3]float32 {
 
 // seamLayer fills a layer from colour; all of it is valid.
 func seamLayer(r image.Rectangle, colour func(x, y int) [3]float32) SeamLayer {
-	l := SeamLayer{Rect: r, Valid: raster.NewPlane(r)}
+	l := SeamLayer{Rect: r, Valid: image.NewGray(r)}
 	for k := range l.RGB {
 		l.RGB[k] = raster.NewPlane(r)
 	}
@@ -33,7 +34,7 @@ func seamLayer(r image.Rectangle, colour func(x, y int) [3]float32) SeamLayer {
 			for k := range l.RGB {
 				l.RGB[k].Set(x, y, c[k])
 			}
-			l.Valid.Set(x, y, 1)
+			l.Valid.SetGray(x, y, color.Gray{Y: 255})
 		}
 	}
 	return l
@@ -65,7 +66,7 @@ func mustSeams(t *testing.T, grid image.Rectangle, layers []SeamLayer, o SeamOpt
 	valid := func(i, x, y int) bool {
 		for turn := -2; turn <= 2; turn++ {
 			p := image.Pt(x+turn*grid.Dx(), y)
-			if (turn == 0 || o.Wrap) && p.In(layers[i].Rect) && layers[i].Valid.At(p.X, p.Y) > 0.5 {
+			if (turn == 0 || o.Wrap) && p.In(layers[i].Rect) && layers[i].IsValid(p.X, p.Y) {
 				return true
 			}
 		}
@@ -255,7 +256,7 @@ func TestSeamTwoRows(t *testing.T) {
 				hole := image.Rect(hx, hy, hx+6, hy+4).Intersect(r)
 				for y := hole.Min.Y; y < hole.Max.Y; y++ {
 					for x := hole.Min.X; x < hole.Max.X; x++ {
-						l.Valid.Set(x, y, 0)
+						l.Valid.SetGray(x, y, color.Gray{})
 					}
 				}
 			}
@@ -438,7 +439,7 @@ func TestSeamTexture(t *testing.T) {
 func TestSeamDirections(t *testing.T) {
 	const n = 64
 	grid := image.Rect(0, 0, n, n)
-	c := newComposite(&Labels{Rect: grid, Cell: 1, L: make([]int16, n*n)}, SeamOptions{Border: -1, Length: 1})
+	c := newComposite(&Labels{Rect: grid, Cell: 1, L: make([]int16, n*n)}, 2, SeamOptions{Border: -1, Length: 1})
 	flat := seamLayer(grid, func(int, int) [3]float32 { return [3]float32{} })
 	c.lay(0, &flat)
 	g, _ := newOverlap(c, &flat, grid).graph()

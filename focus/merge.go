@@ -42,7 +42,7 @@ func Merge(ctx context.Context, p *Plan, given []*Slice, o Options) (*raster.Pic
 			if err != nil {
 				return nil, err
 			}
-			sampler := warp.NewSampler(img, f.Pose.Camera(p.Width, p.Height), p.view(), warp.Options{Kernel: warp.Lanczos3, Light: lightOf(f.Gain, s.transfer)})
+			sampler := warp.NewSampler(img, f.Pose.Camera(p.Width, p.Height), p.view(), warp.Options{Kernel: warp.Lanczos5, Light: lightOf(f.Gain, s.transfer)})
 			err = par.DoScratch(ctx, o.Workers, len(tiles), func() *mergeScratch { return newMergeScratch() }, func(i int, m *mergeScratch) error {
 				m.add(p, pic, nearer, k, tiles[i], sampler, curve)
 				return nil
@@ -90,7 +90,7 @@ func lightOf(gain [3]float64, t *blend.Transfer) *warp.Light {
 
 type mergeScratch struct {
 	rgb    [3]*raster.Plane
-	weight []float32
+	weight weights
 	veil   veil
 }
 
@@ -104,8 +104,7 @@ func newMergeScratch() *mergeScratch {
 
 // add adds what slice k gives to a tile, less what nearer things spread over it.
 func (m *mergeScratch) add(p *Plan, pic, nearer *raster.Picture, k int, r image.Rectangle, s *warp.Sampler, curve *curve) {
-	var used bool
-	if m.weight, used = weights(m.weight, p.Labels, k, r); !used {
+	if !m.weight.of(p.Labels, k, r) {
 		return
 	}
 	for c := range m.rgb {
@@ -115,7 +114,7 @@ func (m *mergeScratch) add(p *Plan, pic, nearer *raster.Picture, k int, r image.
 	m.veil.lift(p, nearer, k, r, &m.rgb, curve)
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		out := pic.Row(y)[3*r.Min.X:][:3*r.Dx()]
-		for i, w := range m.weight[(y-r.Min.Y)*r.Dx():][:r.Dx()] {
+		for i, w := range m.weight.at[(y-r.Min.Y)*r.Dx():][:r.Dx()] {
 			if w == 0 {
 				continue
 			}
@@ -125,43 +124,6 @@ func (m *mergeScratch) add(p *Plan, pic, nearer *raster.Picture, k int, r image.
 			}
 		}
 	}
-}
-
-// weights writes the weight of slice k at each pixel of r, growing dst if it is too
-// small: the share that the cells around the pixel, weighted linearly, give to it.
-// These sum to one over the slices. used is false if all are zero.
-func weights(dst []float32, labels *blend.Labels, k int, r image.Rectangle) (_ []float32, used bool) {
-	if cap(dst) < r.Dx()*r.Dy() {
-		dst = make([]float32, r.Dx()*r.Dy())
-	}
-	dst = dst[:r.Dx()*r.Dy()]
-	cell := labels.Cell
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		cy := int(math.Floor((float64(y)+0.5)/float64(cell) - 0.5))
-		fy := float32((float64(y)+0.5)/float64(cell) - 0.5 - float64(cy))
-		row := dst[(y-r.Min.Y)*r.Dx():][:r.Dx()]
-		for i := range row {
-			x := r.Min.X + i
-			cx := int(math.Floor((float64(x)+0.5)/float64(cell) - 0.5))
-			fx := float32((float64(x)+0.5)/float64(cell) - 0.5 - float64(cx))
-			var w float32
-			if labels.At(cx, cy) == k {
-				w += (1 - fx) * (1 - fy)
-			}
-			if labels.At(cx+1, cy) == k {
-				w += fx * (1 - fy)
-			}
-			if labels.At(cx, cy+1) == k {
-				w += (1 - fx) * fy
-			}
-			if labels.At(cx+1, cy+1) == k {
-				w += fx * fy
-			}
-			row[i] = w
-			used = used || w > 0
-		}
-	}
-	return dst, used
 }
 
 // Evidence returns a picture of the cells, one pixel each, that shows which

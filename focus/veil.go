@@ -27,7 +27,8 @@ const (
 
 // veil has the memory to lift it from one tile after the other.
 type veil struct {
-	matte, all []float32
+	matte weights
+	all   []float32
 	// Running sums along lines of the matte times red, green and blue, and of the
 	// matte.
 	sums [][4]float64
@@ -45,8 +46,9 @@ func (v *veil) lift(p *Plan, nearer *raster.Picture, k int, r image.Rectangle, r
 	around := r.Inset(-wide).Intersect(nearer.Rect)
 	cell := p.Labels.Cell
 	var present [maxSlices]bool
-	for y := around.Min.Y/cell - 1; y <= around.Max.Y/cell; y++ { // weights reach a cell farther
-		for x := around.Min.X/cell - 1; x <= around.Max.X/cell; x++ {
+	cells := cellsUnder(around, cell)
+	for y := cells.Min.Y; y < cells.Max.Y; y++ {
+		for x := cells.Min.X; x < cells.Max.X; x++ {
 			present[p.Labels.At(x, y)] = true
 		}
 	}
@@ -102,8 +104,8 @@ func (v *veil) total(p *Plan, around image.Rectangle, present []bool) {
 		if !there {
 			continue
 		}
-		v.matte, _ = weights(v.matte, p.Labels, j, around)
-		for i, w := range v.matte {
+		v.matte.of(p.Labels, j, around)
+		for i, w := range v.matte.at {
 			v.all[i] += w
 		}
 	}
@@ -111,7 +113,7 @@ func (v *veil) total(p *Plan, around image.Rectangle, present []bool) {
 
 // add adds to the spread what slice j's part gives.
 func (v *veil) add(p *Plan, nearer *raster.Picture, j int, reach float64, around, r image.Rectangle, t *curve) {
-	v.matte, _ = weights(v.matte, p.casts(), j, around)
+	v.matte.of(p.casts(), j, around)
 	w := around.Dx()
 	if n := (w + 1) * around.Dy(); cap(v.sums) < n {
 		v.sums = make([][4]float64, n)
@@ -122,7 +124,7 @@ func (v *veil) add(p *Plan, nearer *raster.Picture, j int, reach float64, around
 		sums[0] = [4]float64{}
 		for x := range w {
 			s := sums[x]
-			if m := v.matte[y*w+x]; m > 0 {
+			if m := v.matte.at[y*w+x]; m > 0 {
 				part := 1 / (0xffff * v.all[y*w+x]) // the picture holds all nearer slices' shares
 				for c := range 3 {
 					s[c] += float64(m * t.decode(min(1, float32(row[3*x+c])*part)))

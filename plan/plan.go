@@ -113,11 +113,11 @@ const (
 	tiffBytesPerPixel = 6
 	// stitchBytes and stitchBytesPerPixel, of the frames, are what package
 	// stitch takes: 0.34, 0.38 and 0.54 GB for 5.5, 18 and 156 megapixels of
-	// JPEG frames. From stitchMost on frames are read again and the picture
-	// waits in a file.
+	// JPEG frames. Toward stitchMost frames are read again and the picture
+	// waits in a file: 0.6 GB for 624 megapixels.
 	stitchBytes         = 350e6
 	stitchBytesPerPixel = 1.25
-	stitchMost          = 1.2e9
+	stitchMost          = 0.7e9
 )
 
 // HeldFacts compares the two ways to hold the camera over the same coverage.

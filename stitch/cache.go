@@ -12,7 +12,7 @@ import (
 )
 
 // defaultMemory is what Options.Memory is if it is zero.
-const defaultMemory = 1 << 30
+const defaultMemory = 640 << 20
 
 // cache hands out the frames' pixels and keeps them while there is room, so
 // that each frame is decoded once if all fit and a long row needs no more
@@ -31,14 +31,19 @@ type cache struct {
 }
 
 // newCache keeps pixels up to three eighths of the memory that is allowed; the
-// rest is for the picture and for working.
+// rest is for the picture and for working. Frames of which not all fit are gone
+// through in order, so that keeping more than are needed at once would bring
+// nothing.
 func newCache(frames []*Frame, o Options) *cache {
 	c := &cache{frames: frames, limit: o.memory() / 8 * 3, dir: o.TempDir, used: make([]int, len(frames)), users: make([]int, len(frames))}
-	var total int64
+	var total, largest int64
 	for _, f := range frames {
 		total += f.bytes
+		largest = max(largest, f.bytes)
 	}
-	c.aside = total > c.limit
+	if c.aside = total > c.limit; c.aside {
+		c.limit = min(c.limit, (framesAtOnce+1)*largest)
+	}
 	return c
 }
 
@@ -125,6 +130,21 @@ func (c *cache) free(i int) {
 	c.users[i]--
 	c.mu.Unlock()
 	c.trim()
+}
+
+// rest lets all frames go that nobody holds, if they don't all fit anyway: before
+// work that needs none.
+func (c *cache) rest() {
+	if !c.aside {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for i, f := range c.frames {
+		if c.users[i] == 0 {
+			f.Release()
+		}
+	}
 }
 
 // trim lets frames go that nobody holds, the longest unused first, until the

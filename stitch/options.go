@@ -53,7 +53,7 @@ type Options struct {
 	// Workers is the number of goroutines; zero means one a processor. The
 	// result is the same for any number.
 	Workers int
-	// Memory is how many bytes the pictures may take, about; zero means 1 GiB.
+	// Memory is how many bytes the pictures may take, about; zero means 640 MiB.
 	// With less, frames are read again when they are needed again, and the
 	// finished picture waits in a file. The result is the same. Less than some
 	// frames need at a time is an error, [ErrMemory].

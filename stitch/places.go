@@ -365,8 +365,8 @@ func (x *examiner) movedBetween(ia, ib, shift int) (out []Place) {
 	for y := range h {
 		for i := range w {
 			px, py := r.Min.X+i, r.Min.Y+y
-			lost := a.Lost != nil && a.Lost.At(px, py) > 0.02 || b.Lost != nil && b.Lost.At(px-shift, py) > 0.02
-			ok[y*w+i] = !lost && a.Valid.At(px, py) > 0.5 && b.Valid.At(px-shift, py) > 0.5
+			lost := max(a.LostAt(px, py), b.LostAt(px-shift, py)) > 0.02
+			ok[y*w+i] = !lost && a.IsValid(px, py) && b.IsValid(px-shift, py)
 		}
 	}
 	// apart is how far cell (i, y) of one layer is from the nearest of the other's

@@ -103,10 +103,11 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	c := newClock(sol)
 	kept := newCache(frames, o)
 	layers := newLayers(ctx, sol, kept, view)
-	judged, drawn, cell, err := lookForSeams(ctx, layers, view, o)
+	judged, draw, cell, err := lookForSeams(ctx, layers, view, o)
 	if err != nil {
 		return err
 	}
+	kept.rest()
 	c.lap("read")
 	labels, err := findSeams(ctx, judged, cell, view, o)
 	if err != nil {
@@ -115,6 +116,10 @@ func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
 	c.lap("seams")
 	if o.Seams != nil {
 		o.Seams(labels)
+	}
+	drawn, err := draw()
+	if err != nil {
+		return err
 	}
 	bl := make([]blend.Layer, len(layers))
 	for i := range layers {

@@ -38,14 +38,15 @@ func cellFor(framePixels int) int {
 	return cell
 }
 
-// lookForSeams resamples the layers on the seams' grid, once as the seams judge
-// them and once as they are drawn. cell is the side of its cells in output
-// pixels.
-func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Options) (judged, drawn []blend.SeamLayer, cell int, err error) {
+// lookForSeams resamples the layers on the seams' grid as the seams judge them; draw
+// does it as they are drawn, when the seams are found and what they were judged by is
+// gone. cell is the side of its cells in output pixels.
+func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Options) (judged []blend.SeamLayer, draw func() ([]blend.SeamLayer, error), cell int, err error) {
 	keep := keepsOf(layers, o.Keep)
 	cell = cellFor(layers[0].frame.Width * layers[0].frame.Height)
 	coarse := coarseView(view, cell)
-	judged, drawn = make([]blend.SeamLayer, len(layers)), make([]blend.SeamLayer, len(layers))
+	judged = make([]blend.SeamLayer, len(layers))
+	drawn := make([]func() blend.SeamLayer, len(layers))
 	sharp := make([]*sharpnessMap, len(layers))
 	done := newCounter(len(layers), o.stage("read"))
 	err = par.Do(ctx, o.Workers, len(layers), func(i int) error {
@@ -77,7 +78,15 @@ func lookForSeams(ctx context.Context, layers []*layer, view warp.View, o Option
 	if err == nil {
 		preferSharper(judged, sharp, coarse.WrapPx)
 	}
-	return judged, drawn, cell, err
+	draw = func() ([]blend.SeamLayer, error) {
+		out := make([]blend.SeamLayer, len(drawn))
+		return out, par.Do(ctx, o.Workers, len(out), func(i int) error {
+			out[i] = drawn[i]()
+			drawn[i] = nil
+			return nil
+		})
+	}
+	return judged, draw, cell, err
 }
 
 // coarseView returns the view on cells.
@@ -101,9 +110,9 @@ func findSeams(ctx context.Context, layers []blend.SeamLayer, cell int, view war
 }
 
 // seamLayer resamples the layer on part r of the seams' grid. small is its
-// picture reduced by cell. The two differ where light is lost to clipping, see
-// lightOf.
-func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) (judged, drawn blend.SeamLayer) {
+// picture reduced by cell. As it is drawn, the layer differs where light is lost to
+// clipping, see lightOf.
+func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r image.Rectangle, keep []Keep) (judged blend.SeamLayer, draw func() blend.SeamLayer) {
 	cam := l.frame.Camera().Scaled(1 / float64(cell))
 	cam.Width, cam.Height = small.Rect.Dx(), small.Rect.Dy()
 	scaled := func(light *warp.Light) *warp.Light {
@@ -120,31 +129,33 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 		return [3]*raster.Plane{raster.NewPlane(r), raster.NewPlane(r), raster.NewPlane(r)}
 	}
 	s := warp.NewSampler(small, cam, coarse, warp.Options{MarginPx: seamMargin, Local: l.frame.Local, Light: scaled(l.light)})
-	out := blend.SeamLayer{Rect: r, RGB: planes(), Valid: raster.NewPlane(r), Cost: raster.NewPlane(r)}
-	valid := make([]uint8, r.Dx()*r.Dy())
-	s.Fill(&out.RGB, valid, r)
-	drawn = blend.SeamLayer{Rect: r, RGB: out.RGB, Valid: out.Valid}
-	for i, v := range valid {
-		out.Valid.Pix[i] = float32(v) / 255
-	}
+	out := blend.SeamLayer{Rect: r, RGB: planes(), Valid: image.NewGray(r), Cost: raster.NewPlane(r)}
+	s.Fill(&out.RGB, out.Valid.Pix, r)
+	drawn := blend.SeamLayer{Rect: r, RGB: out.RGB, Valid: out.Valid}
+	draw = func() blend.SeamLayer { return drawn }
 	gain := l.frame.Gain
 	noise := float32(noiseCost * math.Max(0, math.Log2((gain[0]+gain[1]+gain[2])/3)))
 	for i := range out.Cost.Pix {
 		out.Cost.Pix[i] = noise
 	}
 	if isClipped(small) {
-		out.RGB = planes()
+		drawn.RGB = [3]*raster.Plane{}
+		draw = func() blend.SeamLayer {
+			drawn.RGB = planes()
+			s.Fill(&drawn.RGB, nil, r)
+			return drawn
+		}
 		warp.NewSampler(small, cam, coarse, warp.Options{Local: l.frame.Local, Light: scaled(lightOf(l.frame, l.transfer(), false))}).Fill(&out.RGB, nil, r)
 		lost := planes()
 		warp.NewSampler(lostPart(small), cam, coarse, warp.Options{Local: l.frame.Local}).Fill(&lost, nil, r)
-		out.Lost = lost[0]
+		out.Lost = image.NewGray(r)
 		for i := range out.Lost.Pix {
-			out.Lost.Pix[i] = min(max((lost[0].Pix[i]+lost[1].Pix[i]+lost[2].Pix[i])/3, 0), 1)
+			out.Lost.Pix[i] = raster.Sample8((lost[0].Pix[i] + lost[1].Pix[i] + lost[2].Pix[i]) / 3)
 		}
 		drawn.Lost = out.Lost
 	}
 	if len(keep) == 0 {
-		return out, drawn
+		return out, draw
 	}
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		row := out.Cost.Row(y)
@@ -158,7 +169,7 @@ func (l *layer) seamLayer(small *raster.Picture, coarse warp.View, cell int, r i
 			}
 		}
 	}
-	return out, drawn
+	return out, draw
 }
 
 // isClipped reports whether any sample has lost of its light.

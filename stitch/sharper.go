@@ -184,7 +184,7 @@ func preferOther(l *blend.SeamLayer, m *sharpnessMap, o *blend.SeamLayer, om *sh
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		v := floorDiv(y, sharperStep)
 		for x := r.Min.X; x < r.Max.X; x++ {
-			if !(l.Valid.At(x, y) > 0.5) || !(o.Valid.At(x-shift, y) > 0.5) || l.Cost.At(x, y) <= blend.Wanted {
+			if !l.IsValid(x, y) || !o.IsValid(x-shift, y) || l.Cost.At(x, y) <= blend.Wanted {
 				continue
 			}
 			a := (v-m.rect.Min.Y)*m.rect.Dx() + floorDiv(x, sharperStep) - m.rect.Min.X

@@ -28,7 +28,7 @@ type Options struct {
 
 // Validate returns an error if a setting is out of range.
 func (o Options) Validate() error {
-	if o.Kernel != Cubic && o.Kernel != Lanczos3 {
+	if o.Kernel != Cubic && o.Kernel != Lanczos5 {
 		return fmt.Errorf("warp: no kernel %d", o.Kernel)
 	}
 	if !(o.MarginPx >= 0) || math.IsInf(o.MarginPx, 0) {

@@ -80,7 +80,7 @@ func TestFillMatchesNaive(t *testing.T) {
 	cam := strong(150, 210, 220)
 	src := noise(image.Rect(5, -3, 155, 207), 1)
 	for _, s := range surfaces {
-		for _, kernel := range []Kernel{Cubic, Lanczos3} {
+		for _, kernel := range []Kernel{Cubic, Lanczos5} {
 			for _, scale := range []float64{220, 260, 70} {
 				t.Run(fmt.Sprintf("%s/%d/%g", s.Name(), kernel, scale), func(t *testing.T) {
 					v := viewOf(s, scale, cam)
@@ -172,7 +172,7 @@ func TestIdentity(t *testing.T) {
 	if v.Rect, _ = Bounds(v, []geom.Camera{cam}); v.Rect != src.Rect {
 		t.Fatalf("bounds %v, want %v", v.Rect, src.Rect)
 	}
-	for _, kernel := range []Kernel{Cubic, Lanczos3} {
+	for _, kernel := range []Kernel{Cubic, Lanczos5} {
 		dst := planes(src.Rect)
 		valid := make([]uint8, 130*90)
 		NewSampler(src, cam, v, Options{Kernel: kernel, MarginPx: 2}).Fill(dst, valid, src.Rect)
@@ -355,7 +355,7 @@ func TestAntiAlias(t *testing.T) {
 		}
 		return 2 * math.Sqrt(sumSq/float64(len(dst[0].Pix)))
 	}
-	for _, kernel := range []Kernel{Cubic, Lanczos3} {
+	for _, kernel := range []Kernel{Cubic, Lanczos5} {
 		full, third := contrast(kernel, 900), contrast(kernel, 300)
 		if !(full > 0.3) || !(third < 0.01) {
 			t.Errorf("kernel %d: contrast %.4f at full size, %.4f at a third", kernel, full, third)
@@ -426,7 +426,7 @@ func BenchmarkFill(b *testing.B) {
 		o     Options
 	}{
 		{"words", words, 3066, Options{}},
-		{"words lanczos", words, 3066, Options{Kernel: Lanczos3}},
+		{"words lanczos", words, 3066, Options{Kernel: Lanczos5}},
 		{"words half", words, 1533, Options{}},
 		{"444", full, 3066, Options{}},
 		{"420", bytes, 3066, Options{}},

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -122,7 +123,7 @@ func (s *stitchCommand) runFlags() flagGroup {
 	g.BoolVar(&s.json, "json", false, "print the solution as JSON instead of the summary")
 	g.BoolVar(&s.quiet, "quiet", false, "print errors and warnings only")
 	g.Var(&s.workers, "workers", "how many processors to use; without it all; the result is the same")
-	g.Var(&s.memory, "memory", "how much memory the pictures may take, such as 800MB or 4GB; without it 1 GB, or less if GOMEMLIMIT says so; the result is the same")
+	g.Var(&s.memory, "memory", "how much memory the pictures may take, such as 800MB or 4GB; without it 640 MiB, or less if GOMEMLIMIT says so; the result is the same")
 	g.BoolP("help", "h", false, "print this")
 	return g
 }
@@ -208,10 +209,20 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	}
 	progress := newProgress(cmd.ErrOrStderr(), s.quiet, stages)
 	defer progress.end()
-	o.Progress = progress.report
+	o.Progress = func(stage string, done float64) {
+		if done == 0 {
+			debug.FreeOSMemory() // what the stage before had, the next may not need
+		}
+		progress.report(stage, done)
+	}
 	if sol == nil {
 		if sol, err = stitch.Align(ctx, frames, o); err != nil {
 			return nil, err
+		}
+		if w, h := sol.Output.Width, sol.Output.Height; !s.small {
+			if err := photo.CheckSize(s.out, w, h); err != nil {
+				return nil, err
+			}
 		}
 	}
 	sol.Output.File, sol.Output.Bits = s.out, s.outputBits(frames)

@@ -308,7 +308,7 @@ func (f *memoryFlag) bytes() int64 {
 	if *f > 0 {
 		return int64(*f)
 	}
-	if limit := debug.SetMemoryLimit(-1); limit < 2<<30 {
+	if limit := debug.SetMemoryLimit(-1); limit < 1280<<20 {
 		return max(1, limit/2)
 	}
 	return 0

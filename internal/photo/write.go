@@ -96,18 +96,29 @@ func (w writer) write(ctx context.Context, path string, src Pixels, opts WriteOp
 	})
 }
 
+// CheckSize refuses, with an [ErrTooLarge], a size in pixels that the format of
+// path's ending can't hold: what Write would say once all is drawn.
+func CheckSize(path string, w, h int) error {
+	switch {
+	case w > math.MaxInt32 || h > math.MaxInt32:
+		return &Error{path, ErrTooLarge, fmt.Sprintf("would be %d × %d pixels, the limit is %d a side", w, h, math.MaxInt32), "write a smaller part", nil}
+	case formatOf(path) == JPEG && (w > 65535 || h > 65535):
+		return &Error{path, ErrTooLarge, fmt.Sprintf("would be %d × %d pixels, a JPEG has at most 65535 a side", w, h), "use the ending .png or .tif", nil}
+	}
+	return nil
+}
+
 // checkPixels refuses what the format cannot hold.
 func checkPixels(path string, src Pixels, opts WriteOptions) error {
 	w, h := src.Size()
+	if err := CheckSize(path, w, h); err != nil {
+		return err
+	}
 	switch format := formatOf(path); {
 	case w < 1 || h < 1:
 		return &Error{path, ErrUnsupported, "would have no pixels", "check the area to write", nil}
-	case w > math.MaxInt32 || h > math.MaxInt32:
-		return &Error{path, ErrTooLarge, fmt.Sprintf("would be %d × %d pixels, the limit is %d a side", w, h, math.MaxInt32), "write a smaller part", nil}
 	case format != JPEG:
 		return nil
-	case w > 65535 || h > 65535:
-		return &Error{path, ErrTooLarge, fmt.Sprintf("would be %d × %d pixels, a JPEG has at most 65535 a side", w, h), "use the ending .png or .tif", nil}
 	case opts.Bits == 16:
 		return &Error{path, ErrUnsupported, "cannot have 16 bits as a JPEG", "use the ending .png or .tif, or 8 bits", nil}
 	case src.HasAlpha():
