@@ -42,7 +42,7 @@ func newCache(frames []*Frame, o Options) *cache {
 		largest = max(largest, f.bytes)
 	}
 	if c.aside = total > c.limit; c.aside {
-		c.limit = min(c.limit, (framesAtOnce+1)*largest)
+		c.limit = min(c.limit, framesAtOnce*largest)
 	}
 	return c
 }
