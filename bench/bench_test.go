@@ -194,6 +194,9 @@ func TestConfig(t *testing.T) {
 	if c := (Config{}).withDefaults(50, 3, 800, 1200); c.Seeds != 50 || c.Width != 800 || c.Height != 1200 {
 		t.Errorf("%+v", c)
 	}
+	if c, one := (Config{Quick: true}).withDefaults(50, 3, 800, 1200), (Config{Quick: true}).withDefaults(8, 1, 800, 1200); c.Seeds != 2 || one.Seeds != 1 {
+		t.Errorf("quick: %d of 50 and %d of 8 rows", c.Seeds, one.Seeds)
+	}
 	if c := (Config{Large: true}).withDefaults(50, 3, 800, 1200); c.Seeds != 3 || c.Width != 4160 || c.Height != 6240 {
 		t.Errorf("%+v", c)
 	}

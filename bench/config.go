@@ -21,7 +21,7 @@ type Config struct {
 	// Large renders frames of 4160 × 6240 pixels, as of a camera, instead of
 	// the function's small ones: minutes a row.
 	Large bool
-	// Quick takes a tenth of the function's default seeds, two at least: enough to
+	// Quick takes a twentieth of the function's default seeds, one at least: enough to
 	// see whether something broke.
 	Quick bool
 	// BarsOnly keeps [Overlap] to a third of overlap and less, and to what has a bar
@@ -54,7 +54,7 @@ func (c Config) withDefaults(seeds, largeSeeds, width, height int) Config {
 		seeds, width, height = largeSeeds, 4160, 6240
 	}
 	if c.Seeds == 0 && c.Quick {
-		c.Seeds = max(seeds/10, min(2, seeds))
+		c.Seeds = max(seeds/20, min(1, seeds))
 	}
 	if c.Seeds == 0 {
 		c.Seeds = seeds

@@ -195,7 +195,7 @@ func benchCommand(name string, about *measurement, which []measurement) *cobra.C
 	options := newGroup("Options")
 	if !about.fixed {
 		options.Var(&seeds, "seeds", "the number of rows; without it enough to trust the table")
-		options.BoolVar(&quick, "quick", false, "a tenth of the rows: enough to see whether something broke")
+		options.BoolVar(&quick, "quick", false, "a twentieth of the rows: enough to see whether something broke")
 	}
 	if about.large {
 		options.BoolVar(&large, "large", false, "frames of 4160 × 6240 pixels: some minutes a row")
