@@ -132,6 +132,7 @@ func (r *FocusPairsResult) Bars() []Bar {
 	return []Bar{
 		{"edges kept (Q^AB/F), published of guided-filter weights over this", publishedEdges - edges, 0, ""},
 		{"information kept (Q_MI), published of guided-filter weights over this", publishedInformation - information, 0, ""},
+		{"edges kept (Q^AB/F), guided-filter weights of the same pairs over this", r.mean(func(p *FocusPair) float64 { return p.Guided.Edges }) - edges, 0, ""},
 		{"information kept (Q_MI), guided-filter weights of the same pairs over this", r.mean(func(p *FocusPair) float64 { return p.Guided.Information }) - information, 0, ""},
 	}
 }

@@ -88,8 +88,8 @@ func (p *OverlapPoint) Rows() int { return p.Right + p.Wrong + p.Refused }
 // more noise, blur, errors of exposure and roll, distortion or parallax. The
 // default is 20 rows an overlap, of 600 × 900 pixels, or 1 large one, and more
 // where there is a bar at a third of overlap or less: 200 rows of rich texture, 100
-// of sky and sea. Quick keeps to the overlaps of the bars, and to two of them under
-// the conditions.
+// of sky and sea. Quick makes 5 and 2 of these, keeps to the overlaps of the bars, and
+// to two of them under the conditions.
 func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -112,7 +112,9 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 				p := OverlapPoint{Condition: conditions[k].name, Overlap: share}
 				seeds := usual
 				if _, ok := p.limit(); ok && slices.Contains(fewOverlaps, share) {
-					seeds = sure * usual
+					if seeds = sure * c.Seeds; k > 0 && sure > 1 {
+						seeds /= 2
+					}
 				} else if c.BarsOnly {
 					continue
 				}

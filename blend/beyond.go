@@ -99,7 +99,7 @@ func (c *coarsePart) seen(l *SeamLayer, x, y int) float32 {
 	if x = c.repeat(l.Rect, x); x < l.Rect.Min.X || x >= l.Rect.Max.X {
 		return 0
 	}
-	if l.Valid != nil && !l.IsValid(x, y) {
+	if !l.IsValid(x, y) {
 		return 0
 	}
 	return 1 - l.LostAt(x, y)

@@ -4,6 +4,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"slices"
 	"testing"
 )
 
@@ -97,6 +98,44 @@ func TestBeyondLost(t *testing.T) {
 			if v := float64(got.Row(y)[3*x]) / 65535; !(math.Abs(v-0.7) <= 0.01) {
 				t.Fatalf("(%d, %d) = %.4f, want 0.7", x, y, v)
 			}
+		}
+	}
+}
+
+// TestBeyondLongRow: that layers go while a long row is put together changes nothing,
+// and they do go.
+func TestBeyondLongRow(t *testing.T) {
+	const cell, n, bands = 8, 8, 2
+	var layers []Layer
+	labels := &Labels{Rect: image.Rect(0, 0, 40*n+20, 40), Cell: cell}
+	for i := range n {
+		layers = append(layers, &formula{frame: image.Rect(320*i, 0, 320*i+480, 320), colour: func(x, y int) [3]float32 {
+			v := 0.4 + 0.02*float32(i) + 0.2*hash(x/16, y/16, 1)
+			return [3]float32{v, v, v + 0.1}
+		}})
+	}
+	for range 40 {
+		for x := range labels.Rect.Dx() {
+			labels.L = append(labels.L, int16(min(max(x-10, 0)/40, n-1)))
+		}
+	}
+	coarse := cellsOf(layers, labels)
+	c := newCoarsePart(coarse, labels, bands)
+	whole := &coarsePart{cell: cell, bands: bands, layers: coarse}
+	parts := labelled(labels, labels.Rect, n)
+	for i := range n {
+		r := parts[i].Inset(-coarseReach << bands).Intersect(labels.Rect)
+		want := whole.continued(i, labels, whole.around(r, coarse[i].Rect))
+		for k, p := range want.RGB {
+			if !slices.Equal(p.Pix, c.layers[i].RGB[k].Pix) {
+				t.Errorf("layer %d is continued otherwise", i)
+			}
+		}
+	}
+	last := whole.lastUse(parts, coarseReach<<bands)
+	for j, l := range last {
+		if l < j || l > min(j+3, n-1) {
+			t.Errorf("layer %d is kept until layer %d", j, l)
 		}
 	}
 }

@@ -114,8 +114,8 @@ func newCoarsePart(layers []SeamLayer, labels *Labels, bands int) *coarsePart {
 }
 
 // lastUse returns for each layer which one is the last that may be continued by it,
-// given the parts of the picture that are theirs; −1 if none is: a long row then needs
-// the cells of a few neighbours at a time.
+// given the parts of the picture that are theirs; −1 if none is: a long row, if it is no
+// full turn, then needs the cells of a few neighbours at a time.
 func (c *coarsePart) lastUse(parts []image.Rectangle, reach int) []int {
 	last := make([]int, len(parts))
 	for j := range last {

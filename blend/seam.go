@@ -35,8 +35,11 @@ type SeamLayer struct {
 	Lost *image.Gray
 }
 
-// IsValid reports whether the layer may be used in a cell of Rect.
-func (l *SeamLayer) IsValid(x, y int) bool { return l.Valid.Pix[l.Valid.PixOffset(x, y)] > 127 }
+// IsValid reports whether the layer may be used in a cell of Rect; without Valid it
+// may everywhere.
+func (l *SeamLayer) IsValid(x, y int) bool {
+	return l.Valid == nil || l.Valid.Pix[l.Valid.PixOffset(x, y)] > 127
+}
 
 // LostAt returns the share of the light of a cell of Rect that is lost, 0 to 1.
 func (l *SeamLayer) LostAt(x, y int) float32 {

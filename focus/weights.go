@@ -16,6 +16,8 @@ type weights struct {
 	at   []float32 // in row order
 	mine []float32 // of the cells, 1 or 0
 	line []float32 // of cells, at one line of pixels
+	// The parts of the four cells in the first pixels of a line.
+	parts [][4]float32
 }
 
 // of finds the weights of slice k at each pixel of r; it reports whether there is one
@@ -40,6 +42,16 @@ func (w *weights) of(labels *blend.Labels, k int, r image.Rectangle) (used bool)
 		return false
 	}
 	w.line = slices.Grow(w.line[:0], across)[:across]
+	w.parts = w.parts[:0]
+	for x := range labels.Cell { // they repeat from cell to cell
+		_, s := spline(r.Min.X+x, labels.Cell)
+		w.parts = append(w.parts, s)
+	}
+	first, _ := spline(r.Min.X, labels.Cell)
+	ahead := 0 // how many pixels of r have the same first cell
+	for c := first; c == first; ahead++ {
+		c, _ = spline(r.Min.X+ahead+1, labels.Cell)
+	}
 	for y := range r.Dy() {
 		c, s := spline(r.Min.Y+y, labels.Cell)
 		rows := w.mine[(c-cells.Min.Y)*across:]
@@ -48,8 +60,8 @@ func (w *weights) of(labels *blend.Labels, k int, r image.Rectangle) (used bool)
 		}
 		out := w.at[y*r.Dx():][:r.Dx()]
 		for x := range out {
-			c, s := spline(r.Min.X+x, labels.Cell)
-			l := w.line[c-cells.Min.X:][:4]
+			s := &w.parts[x%labels.Cell]
+			l := w.line[(x+labels.Cell-ahead)/labels.Cell:][:4]
 			out[x] = s[0]*l[0] + s[1]*l[1] + s[2]*l[2] + s[3]*l[3]
 		}
 	}

@@ -35,7 +35,7 @@ func TestWeights(t *testing.T) {
 			}
 		}
 	}
-	if v := at(2, 40, 20); v != 1 {
+	if v := at(2, 40, 20); !(math.Abs(v-1) < 1e-6) {
 		t.Errorf("deep in its own part slice 2 has %v", v)
 	}
 	if l, r := at(2, 23, 20), at(2, 24, 20); !(math.Abs(l+r-1) < 1e-6) || !(r > 0.5) {

@@ -21,7 +21,8 @@ const defaultMemory = 640 << 20
 // decoded again.
 type cache struct {
 	frames []*Frame
-	limit  int64 // bytes of pixels
+	budget int64 // bytes of pixels that may be in memory
+	limit  int64 // from which frames go that nobody holds
 	aside  bool  // the frames don't fit
 	dir    string
 	mu     sync.Mutex
@@ -31,11 +32,12 @@ type cache struct {
 }
 
 // newCache keeps pixels up to three eighths of the memory that is allowed; the
-// rest is for the picture and for working. Frames of which not all fit are gone
-// through in order, so that keeping more than are needed at once would bring
-// nothing.
+// rest is for the picture and for working. A row is gone through from one end to the
+// other, as far as it was given so: if not all frames fit, keeping more than are
+// needed at once would bring next to nothing.
 func newCache(frames []*Frame, o Options) *cache {
-	c := &cache{frames: frames, limit: o.memory() / 8 * 3, dir: o.TempDir, used: make([]int, len(frames)), users: make([]int, len(frames))}
+	budget := o.memory() / 8 * 3
+	c := &cache{frames: frames, budget: budget, limit: budget, dir: o.TempDir, used: make([]int, len(frames)), users: make([]int, len(frames))}
 	var total, largest int64
 	for _, f := range frames {
 		total += f.bytes
@@ -132,8 +134,8 @@ func (c *cache) free(i int) {
 	c.trim()
 }
 
-// rest lets all frames go that nobody holds, if they don't all fit anyway: before
-// work that needs none.
+// rest lets all frames in memory go that nobody holds, if they don't all fit anyway:
+// before work that needs none.
 func (c *cache) rest() {
 	if !c.aside {
 		return
@@ -141,7 +143,7 @@ func (c *cache) rest() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for i, f := range c.frames {
-		if c.users[i] == 0 {
+		if c.users[i] == 0 && f.heldBytes() > 0 {
 			f.Release()
 		}
 	}
@@ -188,7 +190,7 @@ func (c *cache) nearOverlap(img image.Image, cam, other *geom.Camera, workers in
 			}
 		}
 	}
-	if s.PartBytes(r)*2*int64(par.Workers(workers)) > c.limit {
+	if s.PartBytes(r)*2*int64(par.Workers(workers)) > c.budget {
 		return img, func() {}, nil
 	}
 	return s.Near(r)

@@ -9,6 +9,7 @@ import (
 
 	"flatfell.example/blend"
 	"flatfell.example/internal/par"
+	"flatfell.example/internal/photo"
 	"flatfell.example/raster"
 )
 
@@ -36,7 +37,8 @@ func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*ra
 
 // Finish is [Render] for pictures of any size: the result has sol.Output.Bits
 // bits a sample, 8 if that is 0, and lies in a file where opts.Memory is not
-// enough for it. The caller closes it.
+// enough for it. The caller closes it. A picture that is larger than the format of
+// sol.Output.File can hold, if that is set, is refused before it is drawn.
 func Finish(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*Finished, error) {
 	var out *Finished
 	bits := sol.Output.Bits
@@ -52,6 +54,9 @@ func Finish(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*Fi
 		}
 	}
 	err := render(ctx, sol, frames, o, func(size image.Rectangle, grain int) (_ blend.Canvas, err error) {
+		if err := photo.CheckSize(sol.Output.File, size.Dx(), size.Dy()); err != nil {
+			return nil, err
+		}
 		out, err = newFinished(size.Dx(), size.Dy(), bits, o.Crop.Whole, grain, o.memory()/2, o.TempDir)
 		return out, err
 	})

@@ -30,8 +30,8 @@ const (
 	// samples.
 	Cubic Kernel = iota
 	// Lanczos5 is the sinc windowed by a wider sinc, on 10×10 samples: crisper in
-	// the finest detail, for six to seven times the work. It leaves more of the noise:
-	// beside a frame that is not resampled one that is hardly looks smoother.
+	// the finest detail, for six to seven times the work. It leaves more of the noise,
+	// so that beside a frame that is not resampled one that is looks less smooth.
 	Lanczos5
 
 	// linear is the triangle on 2×2 samples, for chroma that is coarser than

@@ -209,20 +209,16 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	}
 	progress := newProgress(cmd.ErrOrStderr(), s.quiet, stages)
 	defer progress.end()
-	o.Progress = func(stage string, done float64) {
+	begin := func(stage string, done float64) {
 		if done == 0 {
 			debug.FreeOSMemory() // what the stage before had, the next may not need
 		}
 		progress.report(stage, done)
 	}
+	o.Progress = begin
 	if sol == nil {
 		if sol, err = stitch.Align(ctx, frames, o); err != nil {
 			return nil, err
-		}
-		if w, h := sol.Output.Width, sol.Output.Height; !s.small {
-			if err := photo.CheckSize(s.out, w, h); err != nil {
-				return nil, err
-			}
 		}
 	}
 	sol.Output.File, sol.Output.Bits = s.out, s.outputBits(frames)
@@ -231,7 +227,7 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		return nil, err
 	}
 	defer pic.Close()
-	progress.report("write", 0)
+	begin("write", 0)
 	origin, err := stitch.NewOrigin(sol, frames, "flatfell "+version())
 	if err != nil {
 		return nil, err

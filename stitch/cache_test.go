@@ -1,0 +1,54 @@
+package stitch
+
+import (
+	"context"
+	"image"
+	"testing"
+
+	"flatfell.example/raster"
+)
+
+// TestCache: of frames that all fit, all stay; of others a few, and none after a rest
+// but those that are held.
+func TestCache(t *testing.T) {
+	const n, side = 6, 100
+	const bytes = 6 * side * side
+	frames := make([]*Frame, n)
+	for i := range frames {
+		frames[i] = &Frame{Name: "f", Width: side, Height: side, bytes: bytes, decode: func(context.Context) (image.Image, error) {
+			return raster.NewPicture(image.Rect(0, 0, side, side)), nil
+		}}
+	}
+	inMemory := func() (count int) {
+		for _, f := range frames {
+			if f.heldBytes() > 0 {
+				count++
+			}
+		}
+		return count
+	}
+	visit := func(c *cache) {
+		for i := range frames {
+			if _, err := c.hold(t.Context(), i); err != nil {
+				t.Fatal(err)
+			}
+			c.free(i)
+		}
+	}
+	roomy := newCache(frames, Options{Memory: 8 * 3 * n * bytes / 8})
+	visit(roomy)
+	if roomy.rest(); inMemory() != n {
+		t.Errorf("%d of %d frames stay where all fit", inMemory(), n)
+	}
+	tight := newCache(frames, Options{Memory: 8 * (n - 1) * bytes / 3})
+	visit(tight)
+	if got := inMemory(); got != framesAtOnce {
+		t.Errorf("%d frames stay where not all fit, want %d", got, framesAtOnce)
+	}
+	if _, err := tight.hold(t.Context(), 2); err != nil {
+		t.Fatal(err)
+	}
+	if tight.rest(); inMemory() != 1 || frames[2].heldBytes() == 0 {
+		t.Errorf("%d frames are in memory after a rest, want the one that is held", inMemory())
+	}
+}
