@@ -88,8 +88,8 @@ func (p *OverlapPoint) Rows() int { return p.Right + p.Wrong + p.Refused }
 // more noise, blur, errors of exposure and roll, distortion or parallax. The
 // default is 20 rows an overlap, of 600 × 900 pixels, or 1 large one, and more
 // where there is a bar at a third of overlap or less: 200 rows of rich texture, 100
-// of sky and sea. Quick makes 5 and 2 of these, keeps to the overlaps of the bars, and
-// to two of them under the conditions.
+// of sky and sea. Quick makes 3 and 1 of these, keeps to the overlaps of the bars, and
+// to one of them under the conditions.
 func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -98,7 +98,7 @@ func Overlap(ctx context.Context, c Config) (*OverlapResult, error) {
 	switch {
 	case c.Seeds != 0 || c.Large:
 	case c.Quick:
-		sure = 5
+		sure = 3
 	default:
 		sure = 10
 	}
@@ -145,8 +145,10 @@ func (c Config) crossing(k int) (shares []float64, seeds int) {
 		return fewOverlaps, c.Seeds
 	case k == 0:
 		return overlaps, c.Seeds
+	case c.Quick && conditions[k].name == poor:
+		return fewOverlaps[:1], (c.Seeds + 1) / 2
 	case c.Quick:
-		return []float64{fewOverlaps[0], fewOverlaps[2]}, (c.Seeds + 1) / 2
+		return fewOverlaps[2:3], (c.Seeds + 1) / 2
 	}
 	return fewOverlaps, (c.Seeds + 1) / 2
 }

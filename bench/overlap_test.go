@@ -45,7 +45,7 @@ func TestOverlap(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if want := len(fewOverlaps) + 2*(len(conditions)-1); len(res.Points) != want {
+	if want := len(fewOverlaps) + len(conditions) - 1; len(res.Points) != want {
 		t.Fatalf("%d points, want %d", len(res.Points), want)
 	}
 	for i := range res.Points {
