@@ -44,6 +44,10 @@ type stitchCommand struct {
 	overwrite, quiet, json    bool
 }
 
+// longRow is the number of frames beyond which memory is given back between stages: of
+// a shorter row it would take a twentieth of the time, and save nothing.
+const longRow = 8
+
 // maxWorkers bounds --workers: more only waste memory on buffers.
 const maxWorkers = 1024
 
@@ -210,7 +214,7 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	progress := newProgress(cmd.ErrOrStderr(), s.quiet, stages)
 	defer progress.end()
 	begin := func(stage string, done float64) {
-		if done == 0 {
+		if done == 0 && len(frames) > longRow {
 			debug.FreeOSMemory() // what the stage before had, the next may not need
 		}
 		progress.report(stage, done)
