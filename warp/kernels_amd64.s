@@ -20,6 +20,24 @@ DATA highPair<>+16(SB)/8, $0x8007800680038002
 DATA highPair<>+24(SB)/8, $0x800f800e800b800a
 GLOBL highPair<>(SB), RODATA|NOPTR, $32
 
+// Red, green and blue of two pixels next to each other, as pairs: of words 0 to 7
+// and of words 4 to 11 of four pixels.
+DATA firstTaps<>+0(SB)/8, $0x0908030207060100
+DATA firstTaps<>+8(SB)/8, $0x808080800b0a0504
+DATA firstTaps<>+16(SB)/8, $0x0908030207060100
+DATA firstTaps<>+24(SB)/8, $0x808080800b0a0504
+GLOBL firstTaps<>(SB), RODATA|NOPTR, $32
+DATA lastTaps<>+0(SB)/8, $0x0d0c07060b0a0504
+DATA lastTaps<>+8(SB)/8, $0x808080800f0e0908
+DATA lastTaps<>+16(SB)/8, $0x0d0c07060b0a0504
+DATA lastTaps<>+24(SB)/8, $0x808080800f0e0908
+GLOBL lastTaps<>(SB), RODATA|NOPTR, $32
+
+// The middle of two words, and that times fixedOne.
+DATA middle<>+0(SB)/4, $0x80008000
+DATA middle<>+4(SB)/4, $0x20000000
+GLOBL middle<>(SB), RODATA|NOPTR, $8
+
 // JFIF: grey, red of Cr, green of Cb and of Cr, blue of Cb.
 DATA jfif<>+0(SB)/4, $0x3f008081
 DATA jfif<>+4(SB)/4, $0x3fb374bc
@@ -94,6 +112,126 @@ cubic:
 	ADDQ $32, DI
 	SUBQ $8, CX
 	JNZ cubic
+	VZEROUPPER
+	RET
+
+// WORDS adds weight · (4 taps of a row) of red, green and blue to acc, for a pixel
+// in each half of the registers, and goes down a row. Words are multiplied as
+// signed ones, so they count from the middle of their range, which is added
+// again: the weights of a row's taps sum to fixedOne.
+#define WORDS(row, acc) \
+	VMOVDQU (AX), X8; \
+	VINSERTI128 $1, (BX), Y8, Y8; \
+	VMOVDQU 8(AX), X9; \
+	VINSERTI128 $1, 8(BX), Y9, Y9; \
+	VPXOR Y13, Y8, Y8; \
+	VPXOR Y13, Y9, Y9; \
+	VPSHUFB Y12, Y8, Y8; \
+	VPSHUFB Y11, Y9, Y9; \
+	VPMADDWD Y5, Y8, Y8; \
+	VPMADDWD Y6, Y9, Y9; \
+	VPADDD Y9, Y8, Y8; \
+	VPADDD Y14, Y8, Y8; \
+	VCVTDQ2PS Y8, Y8; \
+	VPERMILPS row, Y7, Y10; \
+	VMULPS Y10, Y8, Y8; \
+	VADDPS Y8, acc, acc; \
+	ADDQ DX, AX; \
+	ADDQ DX, BX
+
+// PAIR sets the halves of acc to the sums of two pixels; place, column and row of
+// each are where the frame has the place of its samples and of its weights.
+#define PAIR(place, column, row, otherPlace, otherColumn, otherRow, acc) \
+	MOVLQSX place(SP), AX; \
+	MOVLQSX otherPlace(SP), BX; \
+	ADDQ R12, AX; \
+	ADDQ R12, BX; \
+	MOVL column(SP), R8; \
+	MOVL otherColumn(SP), R9; \
+	VPBROADCASTD (R10)(R8*1), X5; \
+	VPBROADCASTD (R10)(R9*1), X7; \
+	VINSERTI128 $1, X7, Y5, Y5; \
+	VPBROADCASTD 4(R10)(R8*1), X6; \
+	VPBROADCASTD 4(R10)(R9*1), X7; \
+	VINSERTI128 $1, X7, Y6, Y6; \
+	MOVL row(SP), R8; \
+	MOVL otherRow(SP), R9; \
+	VMOVUPS (R11)(R8*1), X7; \
+	VINSERTF128 $1, (R11)(R9*1), Y7, Y7; \
+	VXORPS acc, acc, acc; \
+	WORDS($0x00, acc); \
+	WORDS($0x55, acc); \
+	WORDS($0xaa, acc); \
+	WORDS($0xff, acc)
+
+// func cubicWordsAVX2(red, green, blue *float32, px, py *int32, n int, pix *uint16, base, stride int, fixed *int16, table *float32, scale float32)
+TEXT ·cubicWordsAVX2(SB), NOSPLIT, $96-92
+	MOVQ red+0(FP), DI
+	MOVQ green+8(FP), SI
+	MOVQ blue+16(FP), R13
+	MOVQ px+24(FP), R14
+	MOVQ py+32(FP), CX
+	MOVQ pix+48(FP), R12
+	MOVQ base+56(FP), AX
+	MOVQ stride+64(FP), DX
+	MOVQ fixed+72(FP), R10
+	MOVQ table+80(FP), R11
+	VBROADCASTSS scale+88(FP), Y15
+	SHLQ $1, AX
+	SHLQ $1, DX
+	SUBQ AX, R12
+	SUBQ DX, R12
+	SUBQ $6, R12
+	VPBROADCASTD middle<>+0(SB), Y13
+	VPBROADCASTD middle<>+4(SB), Y14
+	VMOVDQU firstTaps<>(SB), Y12
+	VMOVDQU lastTaps<>(SB), Y11
+	VMOVQ DX, X6
+
+words:
+	VPBROADCASTD X6, Y5
+	VPBROADCASTD phaseMask<>(SB), Y4
+	VMOVDQU (R14), Y0
+	VMOVDQU (CX), Y1
+	VPAND Y4, Y0, Y2
+	VPSLLD $3, Y2, Y2
+	VMOVDQU Y2, 32(SP)
+	VPAND Y4, Y1, Y3
+	VPSLLD $4, Y3, Y3
+	VMOVDQU Y3, 64(SP)
+	VPSRAD $10, Y0, Y0
+	VPSRAD $10, Y1, Y1
+	VPMULLD Y5, Y1, Y1
+	VPADDD Y0, Y0, Y2
+	VPADDD Y2, Y0, Y0
+	VPADDD Y0, Y0, Y0
+	VPADDD Y0, Y1, Y1
+	VMOVDQU Y1, (SP)
+	PAIR(0, 32, 64, 16, 48, 80, Y0)
+	PAIR(4, 36, 68, 20, 52, 84, Y1)
+	PAIR(8, 40, 72, 24, 56, 88, Y2)
+	PAIR(12, 44, 76, 28, 60, 92, Y3)
+	VMOVQ DX, X6
+	VUNPCKLPS Y1, Y0, Y4
+	VUNPCKLPS Y3, Y2, Y5
+	VUNPCKHPS Y1, Y0, Y8
+	VUNPCKHPS Y3, Y2, Y9
+	VUNPCKLPD Y5, Y4, Y7
+	VUNPCKHPD Y5, Y4, Y10
+	VUNPCKLPD Y9, Y8, Y8
+	VMULPS Y15, Y7, Y7
+	VMULPS Y15, Y10, Y10
+	VMULPS Y15, Y8, Y8
+	VMOVUPS Y7, (DI)
+	VMOVUPS Y10, (SI)
+	VMOVUPS Y8, (R13)
+	ADDQ $32, R14
+	ADDQ $32, CX
+	ADDQ $32, DI
+	ADDQ $32, SI
+	ADDQ $32, R13
+	SUBQ $8, n+40(FP)
+	JNZ words
 	VZEROUPPER
 	RET
 

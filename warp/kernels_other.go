@@ -9,6 +9,10 @@ func wideCubic([]float32, []int32, []int32, *channel[uint8], *weights, *weights,
 	return 0
 }
 
+func wideWords(*[3][]float32, []int32, []int32, *channel[uint16], *weights, *weights, float32) int {
+	return 0
+}
+
 func wideLinear([]float32, []float32, []int32, []int32, *channel[uint8], *channel[uint8], float32) int {
 	return 0
 }

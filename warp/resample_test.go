@@ -535,6 +535,11 @@ func TestWide(t *testing.T) {
 		}
 		return c
 	}
+	words := noise(image.Rect(-2, 5, cam.Width-2, cam.Height+5), 6)
+	for i := range words.Pix[:len(words.Pix)/2] { // hard edges of the whole range
+		words.Pix[i] = uint16(rng.IntN(2) * 65535)
+	}
+	sources := map[string]image.Image{"words": words}
 	for _, ratio := range []image.YCbCrSubsampleRatio{
 		image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420, image.YCbCrSubsampleRatio440, image.YCbCrSubsampleRatio411,
 	} {
@@ -544,6 +549,9 @@ func TestWide(t *testing.T) {
 				pix[i] = uint8(rng.IntN(256))
 			}
 		}
+		sources[ratio.String()] = src
+	}
+	for name, src := range sources {
 		light := &Light{Decode: curve(), Encode: curve(), Gain: [3]float32{0.9, 1.7, 1}}
 		shaded := *light
 		shaded.Shade = func(p geom.Pt) float64 { return 0.5 + p.X/700 }
@@ -559,7 +567,7 @@ func TestWide(t *testing.T) {
 			for c := range got {
 				for i, v := range got[c].Pix {
 					if math.Float32bits(v) != math.Float32bits(want[c].Pix[i]) {
-						t.Fatalf("%v, light %v: channel %d, sample %d: %v, want %v", ratio, light != nil, c, i, v, want[c].Pix[i])
+						t.Fatalf("%s, light %v: channel %d, sample %d: %v, want %v", name, light != nil, c, i, v, want[c].Pix[i])
 					}
 				}
 			}

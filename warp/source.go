@@ -202,9 +202,11 @@ func linearBytes(outP, outQ []float32, px, py []int32, p, q *channel[uint8], sca
 // cubicWords interpolates the three channels of a line of positions by 4×4
 // taps, all of them inside the picture.
 func cubicWords(out *[3][]float32, px, py []int32, s *source, wx, wy *weights, scale float32) {
+	done := wideWords(out, px, py, &s.wide[0], wx, wy, scale)
+	px, py = px[done:], py[done:]
 	tx, ty := (*[4 * phases]int16)(wx.fixed), (*[4 * phases]float32)(wy.table)
 	py = py[:len(px)]
-	red, green, blue := out[0][:len(px)], out[1][:len(px)], out[2][:len(px)]
+	red, green, blue := out[0][done:][:len(px)], out[1][done:][:len(px)], out[2][done:][:len(px)]
 	pix, stride, base := s.wide[0].pix, s.wide[0].stride, s.wide[0].base
 	for i, x := range px {
 		y := py[i]
