@@ -21,7 +21,9 @@ type Stored struct {
 	l      StoredLayout
 	r      io.ReaderAt
 	memory []byte // instead of r
-	near   nearPart
+	// near, if not nil, is a part that is in memory as a Picture has it, without
+	// alpha.
+	near   *Picture
 	shared *storedShared
 }
 
@@ -30,12 +32,6 @@ type storedShared struct {
 	failed atomic.Pointer[storedError]
 	spans  sync.Pool // of *[]byte
 	pixels sync.Pool // of *Picture
-}
-
-// nearPart is a part that is in memory: its lines without gaps.
-type nearPart struct {
-	rect  image.Rectangle
-	bytes []byte
 }
 
 // StoredLayout says how the samples lie: lines from top to bottom without gaps,
@@ -75,7 +71,27 @@ func NewStoredMemory(samples []byte, l StoredLayout) *Stored {
 	if len(samples) != l.Height*l.LineBytes() {
 		panic(fmt.Sprintf("raster: NewStoredMemory: %d bytes for %d × %d pixels of %d", len(samples), l.Width, l.Height, l.PixelBytes()))
 	}
-	return &Stored{l: l, memory: samples, shared: new(storedShared)}
+	s := &Stored{l: l, memory: samples, shared: new(storedShared)}
+	if l.native() {
+		if words, ok := wordsOf(samples); ok {
+			s.near = &Picture{Pix: words, Stride: 3 * l.Width, Rect: s.Bounds()}
+		}
+	}
+	return s
+}
+
+// native reports whether the samples lie as a [Picture] has them.
+func (l *StoredLayout) native() bool {
+	return l.Samples == 3 && l.Bytes == 2 && l.BigEndian == hostBigEndian
+}
+
+// together returns how many of n lines from line y on lie one behind the other.
+func (l *StoredLayout) together(y, n int) int {
+	k := l.PerStrip - y%l.PerStrip
+	for k < n && l.Offset(y+k) == l.Offset(y)+int64(k*l.LineBytes()) {
+		k += l.PerStrip
+	}
+	return min(k, n)
 }
 
 func (l *StoredLayout) check() {
@@ -94,99 +110,135 @@ func (s *Stored) Read(dst *Picture) error {
 	if !r.In(s.Bounds()) {
 		panic(fmt.Sprintf("raster: Stored.Read: %v is not inside %v", r, s.Bounds()))
 	}
-	buf, _ := s.shared.spans.Get().(*[]byte)
-	if buf == nil {
-		buf = new([]byte)
-	}
-	defer s.shared.spans.Put(buf)
-	for y := r.Min.Y; y < r.Max.Y; {
-		lines, span, stride, err := s.span(buf, r, y)
-		if err != nil {
-			s.shared.failed.CompareAndSwap(nil, &storedError{err})
-			clear(dst.Pix)
-			return err
+	var err error
+	switch {
+	case s.near != nil && r.In(s.near.Rect) && (dst.Alpha == nil || s.Opaque()):
+		for y := r.Min.Y; y < r.Max.Y; y++ {
+			copy(dst.Row(y), s.near.Row(y)[3*(r.Min.X-s.near.Rect.Min.X):])
 		}
-		for k := range lines {
-			s.l.convert(dst.Row(y+k), dst.AlphaRow(y+k), span[k*stride:])
+		opaque(dst.Alpha)
+	case s.memory == nil && s.l.native():
+		err = s.readWords(dst)
+		opaque(dst.Alpha)
+	default:
+		err = s.readBytes(dst)
+	}
+	if err != nil {
+		if err == io.EOF {
+			err = io.ErrUnexpectedEOF
+		}
+		s.shared.failed.CompareAndSwap(nil, &storedError{err})
+		clear(dst.Pix)
+	}
+	return err
+}
+
+// opaque fills a picture's alpha.
+func opaque(alpha []uint16) {
+	for i := range alpha {
+		alpha[i] = 0xffff
+	}
+}
+
+// readWords is Read of samples that lie in the file as dst has them.
+func (s *Stored) readWords(dst *Picture) error {
+	r := dst.Rect
+	for y := r.Min.Y; y < r.Max.Y; {
+		lines := 1
+		to := dst.Row(y)
+		if r.Dx() == s.l.Width && dst.Stride == len(to) {
+			lines = s.l.together(y, r.Max.Y-y)
+			to = dst.Pix[(y-r.Min.Y)*dst.Stride:][:lines*dst.Stride]
+		}
+		if _, err := s.r.ReadAt(bytesOf(to), s.l.Offset(y)+int64(r.Min.X*s.l.PixelBytes())); err != nil {
+			return err
 		}
 		y += lines
 	}
 	return nil
 }
 
-// mostSpan bounds the bytes that are read at once.
+// readBytes is Read of samples that must be converted.
+func (s *Stored) readBytes(dst *Picture) error {
+	r := dst.Rect
+	buf, _ := s.shared.spans.Get().(*[]byte)
+	if buf == nil {
+		buf = new([]byte)
+	}
+	defer s.shared.spans.Put(buf)
+	for y := r.Min.Y; y < r.Max.Y; {
+		lines, span, err := s.span(buf, r, y)
+		if err != nil {
+			return err
+		}
+		for k := range lines {
+			s.l.convert(dst.Row(y+k), dst.AlphaRow(y+k), span[k*s.l.LineBytes():])
+		}
+		y += lines
+	}
+	return nil
+}
+
+// mostSpan bounds the bytes that are read at once to be converted.
 const mostSpan = 1 << 18
 
 // span returns the bytes of some lines of r from y on, the first pixel of r
-// first, stride bytes from one line to the next. Lines that r has most of are
-// read together with what lies between.
-func (s *Stored) span(buf *[]byte, r image.Rectangle, y int) (lines int, span []byte, stride int, err error) {
-	pixel, line := s.l.PixelBytes(), s.l.LineBytes()
-	at := s.l.Offset(y) + int64(r.Min.X*pixel)
-	switch n := s.near.rect; {
-	case s.memory != nil:
-		return r.Max.Y - y, s.memory[at:], line, nil
-	case r.In(n):
-		stride = n.Dx() * pixel
-		return r.Max.Y - y, s.near.bytes[(y-n.Min.Y)*stride+(r.Min.X-n.Min.X)*pixel:], stride, nil
+// first. Lines that r has most of are read together with what lies between.
+func (s *Stored) span(buf *[]byte, r image.Rectangle, y int) (lines int, span []byte, err error) {
+	line := s.l.LineBytes()
+	at := s.l.Offset(y) + int64(r.Min.X*s.l.PixelBytes())
+	if s.memory != nil {
+		return r.Max.Y - y, s.memory[at:], nil
 	}
 	lines = 1
 	if 2*r.Dx() > s.l.Width {
-		lines = max(1, min(r.Max.Y-y, s.l.PerStrip-y%s.l.PerStrip, mostSpan/line))
+		lines = s.l.together(y, max(1, min(r.Max.Y-y, mostSpan/line)))
 	}
-	n := (lines-1)*line + r.Dx()*pixel
+	n := (lines-1)*line + r.Dx()*s.l.PixelBytes()
 	if cap(*buf) < n {
 		*buf = make([]byte, max(n, mostSpan))
 	}
 	span = (*buf)[:n]
-	if _, err := s.r.ReadAt(span, at); err != nil {
-		if err == io.EOF {
-			err = io.ErrUnexpectedEOF
-		}
-		return 0, nil, 0, err
-	}
-	return lines, span, line, nil
+	_, err = s.r.ReadAt(span, at)
+	return lines, span, err
 }
 
-// nearBuffers keeps the memory of parts that were near.
-var nearBuffers sync.Pool // of *[]byte
+// nearPictures keeps the memory of parts that were near.
+var nearPictures sync.Pool // of *Picture
 
 // Near returns the same picture with its part r in memory, cut to its bounds: for
 // many small rectangles of it. put gives the memory back; the other must not be
 // used then. A picture that is in memory already is returned itself.
 func (s *Stored) Near(r image.Rectangle) (near *Stored, put func(), err error) {
-	r = r.Intersect(s.Bounds())
+	r = s.nearRect(r)
 	if s.memory != nil || r.Empty() {
 		return s, func() {}, nil
 	}
-	pixel := s.l.PixelBytes()
-	stride := r.Dx() * pixel
-	buf, _ := nearBuffers.Get().(*[]byte)
-	if buf == nil {
-		buf = new([]byte)
+	p, _ := nearPictures.Get().(*Picture)
+	if p == nil {
+		p = new(Picture)
 	}
-	if n := r.Dy() * stride; cap(*buf) < n {
-		*buf = make([]byte, n+n/16) // the next is as large, about
+	if n := 3 * r.Dx() * r.Dy(); cap(p.Pix) < n {
+		p.Pix = make([]uint16, 0, n+n/16) // the next is as large, about
 	}
-	near = &Stored{l: s.l, r: s.r, near: nearPart{r, (*buf)[:r.Dy()*stride]}, shared: s.shared}
-	put = func() { nearBuffers.Put(buf) }
-	span, _ := s.shared.spans.Get().(*[]byte)
-	if span == nil {
-		span = new([]byte)
+	p.Reset(r)
+	put = func() { nearPictures.Put(p) }
+	if err := s.Read(p); err != nil {
+		put()
+		return nil, nil, err
 	}
-	defer s.shared.spans.Put(span)
-	for y := r.Min.Y; y < r.Max.Y; {
-		lines, b, step, err := s.span(span, r, y)
-		if err != nil {
-			put()
-			return nil, nil, err
-		}
-		for k := range lines {
-			copy(near.near.bytes[(y+k-r.Min.Y)*stride:][:stride], b[k*step:])
-		}
-		y += lines
-	}
+	near = &Stored{l: s.l, r: s.r, near: p, shared: s.shared}
 	return near, put, nil
+}
+
+// nearRect returns the part that Near brings for r: lines that r has most of
+// come whole, in one piece.
+func (s *Stored) nearRect(r image.Rectangle) image.Rectangle {
+	r = r.Intersect(s.Bounds())
+	if 2*r.Dx() > s.l.Width {
+		r.Min.X, r.Max.X = 0, s.l.Width
+	}
+	return r
 }
 
 // convert turns the bytes of a line into samples.
@@ -200,9 +252,7 @@ func (l *StoredLayout) convert(rgb, alpha []uint16, b []byte) {
 			}
 			setGray(rgb[3*x:], v)
 		}
-		for x := range alpha {
-			alpha[x] = 0xffff
-		}
+		opaque(alpha)
 	case l.Samples == 4:
 		for x := range len(rgb) / 3 {
 			px := b[4*x*l.Bytes:]
@@ -231,9 +281,7 @@ func (l *StoredLayout) convert(rgb, alpha []uint16, b []byte) {
 				rgb[i] = binary.LittleEndian.Uint16(b[2*i : 2*i+2])
 			}
 		}
-		for x := range alpha {
-			alpha[x] = 0xffff
-		}
+		opaque(alpha)
 	}
 }
 
@@ -248,9 +296,13 @@ func (l *StoredLayout) sample(b []byte) uint16 {
 	return binary.LittleEndian.Uint16(b)
 }
 
-// Part returns the part r of the picture, without alpha, in memory that is used
-// again after put. Where it cannot be read it is black, see [Stored.Err].
+// Part returns a picture that has at least the part r of this one, without alpha;
+// its memory is used again after put, and must not be written to. What cannot be
+// read is black, see [Stored.Err].
 func (s *Stored) Part(r image.Rectangle) (p *Picture, put func()) {
+	if s.near != nil && r.In(s.near.Rect) {
+		return s.near, func() {}
+	}
 	p, _ = s.shared.pixels.Get().(*Picture)
 	if p == nil {
 		p = new(Picture)
@@ -283,8 +335,8 @@ func (s *Stored) PartBytes(r image.Rectangle) int64 {
 	if s.memory != nil {
 		return 0
 	}
-	r = r.Intersect(s.Bounds())
-	return int64(r.Dx()) * int64(r.Dy()) * int64(s.l.PixelBytes())
+	r = s.nearRect(r)
+	return 6 * int64(r.Dx()) * int64(r.Dy())
 }
 
 // Bytes returns the memory that the samples take; 0 if they lie in a file.

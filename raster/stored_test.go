@@ -36,6 +36,16 @@ func storedTwins() map[string]struct {
 		}
 		slices.Reverse(l.Strips)
 		out[name+" in a file"] = pair{NewStored(bytes.NewReader(file), l), twin}
+		// The strips in order, but for a gap before the last three.
+		file, l.Strips = []byte("head"), nil
+		for y := 0; y < l.Height; y += 4 {
+			if y == 40 {
+				file = append(file, "gap"...)
+			}
+			l.Strips = append(l.Strips, int64(len(file)))
+			file = append(file, pix[y*l.LineBytes():min(y+4, l.Height)*l.LineBytes()]...)
+		}
+		out[name+" in a file, in order"] = pair{NewStored(bytes.NewReader(file), l), twin}
 	}
 	add("grey", gray, gray.Pix, StoredLayout{Samples: 1, Bytes: 1})
 	add("grey of 16 bits", gray16, gray16.Pix, StoredLayout{Samples: 1, Bytes: 2, BigEndian: true})
@@ -80,19 +90,21 @@ func TestStored(t *testing.T) {
 					t.Fatalf("FromImage on %d workers differs, error %v", workers, err)
 				}
 			}
-			near, put, err := p.stored.Near(image.Rect(5, 7, 99, 33))
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer put()
-			for _, r := range []image.Rectangle{image.Rect(5, 7, 37, 33), image.Rect(9, 20, 12, 21), image.Rect(2, 3, 9, 8)} {
-				a, putA := near.Part(r)
-				for y := r.Min.Y; y < r.Max.Y; y++ {
-					if !slices.Equal(a.Row(y), want.Row(y)[3*r.Min.X:3*r.Max.X]) {
-						t.Errorf("line %d of %v differs if it is near", y, r)
-					}
+			for _, part := range []image.Rectangle{image.Rect(5, 7, 20, 45), image.Rect(5, 7, 99, 45)} {
+				near, put, err := p.stored.Near(part)
+				if err != nil {
+					t.Fatal(err)
 				}
-				putA()
+				defer put()
+				for _, r := range []image.Rectangle{image.Rect(5, 7, 37, 33), image.Rect(9, 20, 12, 21), image.Rect(2, 3, 9, 8)} {
+					a, putA := near.Part(r)
+					for y := r.Min.Y; y < r.Max.Y; y++ {
+						if !slices.Equal(a.Row(y)[3*(r.Min.X-a.Rect.Min.X):][:3*r.Dx()], want.Row(y)[3*r.Min.X:3*r.Max.X]) {
+							t.Errorf("line %d of %v differs if it is near", y, r)
+						}
+					}
+					putA()
+				}
 			}
 			for _, shrink := range []int{1, 3} {
 				got, err1 := Luma(ctx, 2, p.stored, shrink)
