@@ -13,6 +13,21 @@ func Pack8(dst []byte, red, green, blue []float32) {
 	}
 }
 
+// Pack16 stores a line of pixels as interleaved words with the low byte first: red,
+// green and blue, 1 = full scale, rounded and limited; NaN gives 0. dst has six
+// bytes a pixel.
+func Pack16(dst []byte, red, green, blue []float32) {
+	dst = dst[:6*len(red)]
+	green, blue = green[:len(red)], blue[:len(red)]
+	done := widePack16(dst, red, green, blue)
+	dst = dst[6*done:]
+	for i := done; i < len(red); i++ {
+		px := (*[6]byte)(dst[6*(i-done):])
+		r, g, b := Sample16(red[i]), Sample16(green[i]), Sample16(blue[i])
+		px[0], px[1], px[2], px[3], px[4], px[5] = byte(r), byte(r>>8), byte(g), byte(g>>8), byte(b), byte(b>>8)
+	}
+}
+
 // Sample8 rounds v, 1 = full scale, to 8 bits and limits it; NaN gives 0.
 func Sample8(v float32) uint8 {
 	i := int32(v*255 + 0.5)

@@ -2,12 +2,13 @@ package raster
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
 	"math/rand/v2"
 	"testing"
 )
 
-func TestPack8(t *testing.T) {
+func TestPack(t *testing.T) {
 	nan, inf := float32(math.NaN()), float32(math.Inf(1))
 	for v, want := range map[float32]uint8{
 		0: 0, 1: 255, -1: 0, 2: 255, 1e30: 255, -1e30: 0, inf: 255, -inf: 0, nan: 0,
@@ -43,6 +44,40 @@ func TestPack8(t *testing.T) {
 		}
 		if !bytes.Equal(got, want) {
 			t.Fatalf("%d pixels: %v, want %v", n, got, want)
+		}
+		got16, want16 := make([]byte, 6*n+1), make([]byte, 6*n+1)
+		got16[6*n], want16[6*n] = 7, 7
+		Pack16(got16, r, g, b)
+		for i := range r {
+			for c, v := range [3]float32{r[i], g[i], b[i]} {
+				binary.LittleEndian.PutUint16(want16[6*i+2*c:], Sample16(v))
+			}
+		}
+		if !bytes.Equal(got16, want16) {
+			t.Fatalf("%d pixels: %v, want %v", n, got16, want16)
+		}
+	}
+}
+
+// TestWords: words come out of bytes as they were put in, and nothing beyond them
+// is touched.
+func TestWords(t *testing.T) {
+	for n := range 70 {
+		b, back := make([]byte, 2*n), bytes.Repeat([]byte{9}, 2*n+3)
+		for i := range b {
+			b[i] = byte(7*i + n)
+		}
+		words := make([]uint16, n+1)
+		words[n] = 77
+		DecodeWords(words, b)
+		for i, v := range words[:n] {
+			if want := uint16(b[2*i]) | uint16(b[2*i+1])<<8; v != want {
+				t.Fatalf("word %d of %d is %#x, want %#x", i, n, v, want)
+			}
+		}
+		EncodeWords(back, words[:n])
+		if words[n] != 77 || !bytes.Equal(back, append(b, 9, 9, 9)) {
+			t.Fatalf("%d words: %v and %d beyond", n, back, words[n])
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"image"
 	"image/color"
 	"io"
+	"slices"
 	"sync"
 	"sync/atomic"
 )
@@ -71,18 +72,7 @@ func NewStoredMemory(samples []byte, l StoredLayout) *Stored {
 	if len(samples) != l.Height*l.LineBytes() {
 		panic(fmt.Sprintf("raster: NewStoredMemory: %d bytes for %d × %d pixels of %d", len(samples), l.Width, l.Height, l.PixelBytes()))
 	}
-	s := &Stored{l: l, memory: samples, shared: new(storedShared)}
-	if l.native() {
-		if words, ok := wordsOf(samples); ok {
-			s.near = &Picture{Pix: words, Stride: 3 * l.Width, Rect: s.Bounds()}
-		}
-	}
-	return s
-}
-
-// native reports whether the samples lie as a [Picture] has them.
-func (l *StoredLayout) native() bool {
-	return l.Samples == 3 && l.Bytes == 2 && l.BigEndian == hostBigEndian
+	return &Stored{l: l, memory: samples, shared: new(storedShared)}
 }
 
 // together returns how many of n lines from line y on lie one behind the other.
@@ -117,11 +107,8 @@ func (s *Stored) Read(dst *Picture) error {
 			copy(dst.Row(y), s.near.Row(y)[3*(r.Min.X-s.near.Rect.Min.X):])
 		}
 		opaque(dst.Alpha)
-	case s.memory == nil && s.l.native():
-		err = s.readWords(dst)
-		opaque(dst.Alpha)
 	default:
-		err = s.readBytes(dst)
+		err = s.readFar(dst)
 	}
 	if err != nil {
 		if err == io.EOF {
@@ -140,26 +127,8 @@ func opaque(alpha []uint16) {
 	}
 }
 
-// readWords is Read of samples that lie in the file as dst has them.
-func (s *Stored) readWords(dst *Picture) error {
-	r := dst.Rect
-	for y := r.Min.Y; y < r.Max.Y; {
-		lines := 1
-		to := dst.Row(y)
-		if r.Dx() == s.l.Width && dst.Stride == len(to) {
-			lines = s.l.together(y, r.Max.Y-y)
-			to = dst.Pix[(y-r.Min.Y)*dst.Stride:][:lines*dst.Stride]
-		}
-		if _, err := s.r.ReadAt(bytesOf(to), s.l.Offset(y)+int64(r.Min.X*s.l.PixelBytes())); err != nil {
-			return err
-		}
-		y += lines
-	}
-	return nil
-}
-
-// readBytes is Read of samples that must be converted.
-func (s *Stored) readBytes(dst *Picture) error {
+// readFar is Read of samples that are not near.
+func (s *Stored) readFar(dst *Picture) error {
 	r := dst.Rect
 	buf, _ := s.shared.spans.Get().(*[]byte)
 	if buf == nil {
@@ -179,7 +148,8 @@ func (s *Stored) readBytes(dst *Picture) error {
 	return nil
 }
 
-// mostSpan bounds the bytes that are read at once to be converted.
+// mostSpan bounds the bytes that are read at once: few enough to be still in a
+// processor's nearer memory when they are converted.
 const mostSpan = 1 << 18
 
 // span returns the bytes of some lines of r from y on, the first pixel of r
@@ -203,32 +173,64 @@ func (s *Stored) span(buf *[]byte, r image.Rectangle, y int) (lines int, span []
 	return lines, span, err
 }
 
-// nearPictures keeps the memory of parts that were near.
-var nearPictures sync.Pool // of *Picture
+// Shelf keeps the memory of parts that were near for those after them: fresh memory
+// costs about as much as what is read into it. The zero value is empty.
+type Shelf struct {
+	mu   sync.Mutex
+	free []*Picture
+}
+
+// get returns a picture with bounds r; its samples are anything.
+func (s *Shelf) get(r image.Rectangle) *Picture {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n := 3 * r.Dx() * r.Dy()
+	best := -1
+	for i, p := range s.free {
+		if best < 0 || cap(p.Pix) >= n && (cap(p.Pix) < cap(s.free[best].Pix) || cap(s.free[best].Pix) < n) {
+			best = i
+		}
+	}
+	p := new(Picture)
+	if best >= 0 {
+		p = s.free[best]
+		s.free = slices.Delete(s.free, best, best+1)
+	}
+	if cap(p.Pix) < n {
+		p.Pix = make([]uint16, 0, n+n/8) // the next is as large, about
+	}
+	p.Reset(r)
+	return p
+}
+
+func (s *Shelf) put(p *Picture) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.free = append(s.free, p)
+}
+
+// Clear lets the memory go.
+func (s *Shelf) Clear() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.free = nil
+}
 
 // Near returns the same picture with its part r in memory, cut to its bounds: for
-// many small rectangles of it. put gives the memory back; the other must not be
-// used then. A picture that is in memory already is returned itself.
-func (s *Stored) Near(r image.Rectangle) (near *Stored, put func(), err error) {
+// many small rectangles of it. put gives the memory back to the shelf; the other
+// must not be used then. A picture that is in memory already is returned itself.
+func (s *Stored) Near(r image.Rectangle, shelf *Shelf) (near *Stored, put func(), err error) {
 	r = s.nearRect(r)
 	if s.memory != nil || r.Empty() {
 		return s, func() {}, nil
 	}
-	p, _ := nearPictures.Get().(*Picture)
-	if p == nil {
-		p = new(Picture)
-	}
-	if n := 3 * r.Dx() * r.Dy(); cap(p.Pix) < n {
-		p.Pix = make([]uint16, 0, n+n/16) // the next is as large, about
-	}
-	p.Reset(r)
-	put = func() { nearPictures.Put(p) }
+	p := shelf.get(r)
+	put = func() { shelf.put(p) }
 	if err := s.Read(p); err != nil {
 		put()
 		return nil, nil, err
 	}
-	near = &Stored{l: s.l, r: s.r, near: p, shared: s.shared}
-	return near, put, nil
+	return &Stored{l: s.l, r: s.r, near: p, shared: s.shared}, put, nil
 }
 
 // nearRect returns the part that Near brings for r: lines that r has most of
@@ -276,10 +278,7 @@ func (l *StoredLayout) convert(rgb, alpha []uint16, b []byte) {
 				rgb[i] = binary.BigEndian.Uint16(b[2*i : 2*i+2])
 			}
 		default:
-			b = b[:2*len(rgb)]
-			for i := range rgb {
-				rgb[i] = binary.LittleEndian.Uint16(b[2*i : 2*i+2])
-			}
+			DecodeWords(rgb, b[:2*len(rgb)])
 		}
 		opaque(alpha)
 	}

@@ -90,8 +90,9 @@ func TestStored(t *testing.T) {
 					t.Fatalf("FromImage on %d workers differs, error %v", workers, err)
 				}
 			}
+			var shelf Shelf
 			for _, part := range []image.Rectangle{image.Rect(5, 7, 20, 45), image.Rect(5, 7, 99, 45)} {
-				near, put, err := p.stored.Near(part)
+				near, put, err := p.stored.Near(part, &shelf)
 				if err != nil {
 					t.Fatal(err)
 				}

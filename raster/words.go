@@ -1,25 +1,24 @@
 package raster
 
-import (
-	"encoding/binary"
-	"unsafe"
-)
+import "encoding/binary"
 
-// hostBigEndian is the order of bytes of this processor.
-var hostBigEndian = binary.NativeEndian.Uint16([]byte{0, 1}) == 1
-
-// bytesOf returns the memory of w, in this processor's order. What is read into it
-// need not be converted.
-func bytesOf(w []uint16) []byte {
-	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(w))), 2*len(w))
+// DecodeWords stores the words that lie in src, the low byte first, in dst, which
+// has room for them.
+func DecodeWords(dst []uint16, src []byte) {
+	dst = dst[:len(src)/2]
+	done := wideDecode(dst, src)
+	src = src[2*done:]
+	for i := range dst[done:] {
+		dst[done+i] = binary.LittleEndian.Uint16(src[2*i : 2*i+2])
+	}
 }
 
-// wordsOf returns the memory of b as words in this processor's order. ok is false
-// if it does not begin where a word may.
-func wordsOf(b []byte) (w []uint16, ok bool) {
-	at := unsafe.Pointer(unsafe.SliceData(b))
-	if uintptr(at)%unsafe.Alignof(uint16(0)) != 0 {
-		return nil, false
+// EncodeWords is the reverse of [DecodeWords].
+func EncodeWords(dst []byte, src []uint16) {
+	dst = dst[:2*len(src)]
+	done := wideEncode(dst, src)
+	dst = dst[2*done:]
+	for i, v := range src[done:] {
+		binary.LittleEndian.PutUint16(dst[2*i:2*i+2], v)
 	}
-	return unsafe.Slice((*uint16)(at), len(b)/2), true
 }

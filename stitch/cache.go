@@ -6,7 +6,6 @@ import (
 	"image"
 	"sync"
 
-	"flatfell.example/geom"
 	"flatfell.example/internal/par"
 	"flatfell.example/raster"
 )
@@ -29,6 +28,7 @@ type cache struct {
 	clock  int
 	used   []int // when last asked for
 	users  []int // who holds them
+	nears  nears
 }
 
 // newCache keeps pixels up to three eighths of the memory that is allowed; the
@@ -134,9 +134,10 @@ func (c *cache) free(i int) {
 	c.trim()
 }
 
-// rest lets all frames in memory go that nobody holds, if they don't all fit anyway:
-// before work that needs none.
+// rest lets all frames in memory go that nobody holds, if they don't all fit anyway,
+// and all parts: before work that needs none.
 func (c *cache) rest() {
+	c.nears.drop()
 	if !c.aside {
 		return
 	}
@@ -171,29 +172,6 @@ func (c *cache) trim() {
 		total -= c.frames[oldest].heldBytes()
 		c.frames[oldest].Release()
 	}
-}
-
-// nearOverlap returns img with about that part of it in memory that another
-// camera sees too, if it lies in a file and there is room for two of them for each
-// worker. What is not in memory is read as it is asked for, more slowly.
-func (c *cache) nearOverlap(img image.Image, cam, other *geom.Camera, workers int) (near image.Image, put func(), err error) {
-	s, ok := img.(*raster.Stored)
-	if !ok {
-		return img, func() {}, nil
-	}
-	var r image.Rectangle
-	step := max(1, cam.Width/64)
-	for y := 0; y < cam.Height; y += step {
-		for x := 0; x < cam.Width; x += step {
-			if sees(cam, other, geom.Pt{X: float64(x), Y: float64(y)}, 0) {
-				r = r.Union(image.Rect(x-step, y-step, x+step, y+step))
-			}
-		}
-	}
-	if s.PartBytes(r)*2*int64(par.Workers(workers)) > c.budget {
-		return img, func() {}, nil
-	}
-	return s.Near(r)
 }
 
 // imageBytes is the memory of an image's pixels.

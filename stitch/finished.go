@@ -3,7 +3,6 @@ package stitch
 import (
 	"context"
 	"image"
-	"sync"
 
 	"flatfell.example/blend"
 	"flatfell.example/internal/par"
@@ -11,60 +10,34 @@ import (
 	"flatfell.example/raster"
 )
 
-// Finished is a rendered picture. It lies in memory, or in a file without a
-// name if it is too large for that; Close it when it is written.
+// Finished is a rendered picture. It lies in memory, in a file without a name if
+// it is too large for that, or nowhere if [Options.Once] made it; Close it when it
+// is written.
 type Finished struct {
 	w, h, bits int
 	alpha      bool
-	grain      int // side of the tiles in which it is stored
-	pixel      int // bytes
-
-	labels *blend.Labels // which frame each part is taken from
-
-	// Tiles one behind the other, in columns, each with room for a whole one. A
-	// column in memory is made when it is begun: frames go while the picture
-	// grows.
-	memory []column
-	file   *photo.Scratch
-
-	scratch sync.Pool // of *[]byte, a tile
-	mu      sync.Mutex
-	err     error // the first of Put
+	pixel      int // bytes: samples interleaved, those of 16 bits with the low byte first
+	pixels     pixelStore
+	labels     *blend.Labels // which frame each part is taken from
+	clock      *clock
+	stage      func(name string) func(done float64)
 }
 
-// column is a column of tiles in memory.
-type column struct {
-	begin sync.Once
-	bytes []byte
+// pixelStore is where the pixels come from.
+type pixelStore interface {
+	// eachSpan calls use with the bytes of lines [y0, y0+n), in pieces of a line:
+	// those of line y that begin at column x.
+	eachSpan(y0, n int, use func(x, y int, pixels []byte)) error
+	close() error
 }
 
-// newFinished makes an empty picture of 8 or 16 bits a sample that is put
-// together of tiles of grain pixels. It is kept in memory up to limit bytes,
-// in dir else.
-func newFinished(w, h, bits int, alpha bool, grain int, limit int64, dir string) (*Finished, error) {
-	f := &Finished{w: w, h: h, bits: bits, alpha: alpha, grain: grain}
-	f.pixel = 3 * bits / 8
+// newFinished makes a picture of 8 or 16 bits a sample that has no pixels yet.
+func newFinished(w, h, bits int, alpha bool) *Finished {
+	f := &Finished{w: w, h: h, bits: bits, alpha: alpha, pixel: 3 * bits / 8}
 	if alpha {
 		f.pixel = 4 * bits / 8
 	}
-	f.scratch.New = func() any { b := make([]byte, f.tileBytes()); return &b }
-	bytes := int64(f.columns()) * int64(f.rows()) * f.tileBytes()
-	if bytes <= limit {
-		f.memory = make([]column, f.columns())
-		return f, nil
-	}
-	file, err := photo.NewScratch(dir)
-	f.file = file
-	return f, err
-}
-
-func (f *Finished) columns() int     { return ceilDiv(f.w, f.grain) }
-func (f *Finished) rows() int        { return ceilDiv(f.h, f.grain) }
-func (f *Finished) tileBytes() int64 { return int64(f.grain) * int64(f.grain) * int64(f.pixel) }
-
-// offset returns where line y of the tile of a column begins.
-func (f *Finished) offset(column, y int) int64 {
-	return (int64(column)*int64(f.rows())+int64(y/f.grain))*f.tileBytes() + int64(y%f.grain)*int64(f.grain*f.pixel)
+	return f
 }
 
 // Size returns the width and height in pixels.
@@ -76,41 +49,20 @@ func (f *Finished) HasAlpha() bool { return f.alpha }
 // Bits returns the bits of a stored sample, 8 or 16.
 func (f *Finished) Bits() int { return f.bits }
 
-// Close lets the picture go.
+// Close lets the picture go. One that is still being drawn is so no further.
 func (f *Finished) Close() error {
-	f.memory = nil
-	if f.file == nil {
+	if f.pixels == nil {
 		return nil
 	}
-	return f.file.Close()
+	return f.pixels.close()
 }
 
-// Put is a blend.Canvas of whole tiles.
-func (f *Finished) Put(r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8) {
-	at := f.offset(r.Min.X/f.grain, r.Min.Y)
-	if f.file == nil {
-		c := r.Min.X / f.grain
-		f.memory[c].begin.Do(func() { f.memory[c].bytes = make([]byte, f.offset(1, 0)) })
-		f.fill(f.memory[c].bytes[at-f.offset(c, 0):], r, rgb, valid)
-		return
-	}
-	buf := f.scratch.Get().(*[]byte)
-	defer f.scratch.Put(buf)
-	f.fill(*buf, r, rgb, valid)
-	if _, err := f.file.WriteAt((*buf)[:r.Dy()*f.grain*f.pixel], at); err != nil {
-		f.mu.Lock()
-		if f.err == nil {
-			f.err = err
-		}
-		f.mu.Unlock()
-	}
-}
-
-// fill stores a tile in the bytes of its place.
-func (f *Finished) fill(tile []byte, r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8) {
+// pack stores the pixels of r, the first of them at the start of out, stride bytes
+// from one line to the next.
+func (f *Finished) pack(out []byte, stride int, r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8) {
 	n := r.Dx()
 	for y := r.Min.Y; y < r.Max.Y; y++ {
-		out := tile[(y-r.Min.Y)*f.grain*f.pixel:][:n*f.pixel]
+		out := out[(y-r.Min.Y)*stride:][:n*f.pixel]
 		red := rgb[0].Row(y)[r.Min.X-rgb[0].Rect.Min.X:][:n]
 		green := rgb[1].Row(y)[r.Min.X-rgb[1].Rect.Min.X:][:n]
 		blue := rgb[2].Row(y)[r.Min.X-rgb[2].Rect.Min.X:][:n]
@@ -118,11 +70,7 @@ func (f *Finished) fill(tile []byte, r image.Rectangle, rgb *[3]*raster.Plane, v
 		case 3:
 			raster.Pack8(out, red, green, blue)
 		case 6:
-			for x, v := range red {
-				px := (*[6]byte)(out[6*x:])
-				r, g, b := raster.Sample16(v), raster.Sample16(green[x]), raster.Sample16(blue[x])
-				px[0], px[1], px[2], px[3], px[4], px[5] = byte(r), byte(r>>8), byte(g), byte(g>>8), byte(b), byte(b>>8)
-			}
+			raster.Pack16(out, red, green, blue)
 		default:
 			for x, v := range red {
 				a := byte(255)
@@ -134,45 +82,10 @@ func (f *Finished) fill(tile []byte, r image.Rectangle, rgb *[3]*raster.Plane, v
 					px[0], px[1], px[2], px[3] = raster.Sample8(v), raster.Sample8(green[x]), raster.Sample8(blue[x]), a
 					continue
 				}
-				px := (*[8]byte)(out[8*x:])
-				r, g, b := raster.Sample16(v), raster.Sample16(green[x]), raster.Sample16(blue[x])
-				px[0], px[1], px[2], px[3], px[4], px[5] = byte(r), byte(r>>8), byte(g), byte(g>>8), byte(b), byte(b>>8)
-				px[6], px[7] = a, a
+				raster.EncodeWords(out[8*x:8*x+8], []uint16{raster.Sample16(v), raster.Sample16(green[x]), raster.Sample16(blue[x]), uint16(a) * 0x101})
 			}
 		}
 	}
-}
-
-// eachSpan calls use with the bytes of lines [y0, y0+n) of each tile, line by
-// line: those of line y that begin at column x.
-func (f *Finished) eachSpan(y0, n int, use func(x, y int, pixels []byte)) error {
-	line := f.grain * f.pixel
-	var buf *[]byte
-	if f.file != nil {
-		buf = f.scratch.Get().(*[]byte)
-		defer f.scratch.Put(buf)
-	}
-	for y := y0; y < y0+n; {
-		lines := min(y0+n-y, f.grain-y%f.grain)
-		for c := range f.columns() {
-			x := c * f.grain
-			at := f.offset(c, y)
-			var tile []byte
-			if f.file == nil {
-				tile = f.memory[c].bytes[at-f.offset(c, 0):][:lines*line]
-			} else {
-				tile = (*buf)[:lines*line]
-				if _, err := f.file.ReadAt(tile, at); err != nil {
-					return err
-				}
-			}
-			for k := range lines {
-				use(x, y+k, tile[k*line:][:min(f.grain, f.w-x)*f.pixel])
-			}
-		}
-		y += lines
-	}
-	return nil
 }
 
 // Rows8 stores the samples of lines [y0, y0+n), RGB or RGBA, in 8 bits.
@@ -181,7 +94,7 @@ func (f *Finished) Rows8(ctx context.Context, dst []uint8, y0, n int) error {
 		return err
 	}
 	samples := f.pixel * 8 / f.bits
-	return f.eachSpan(y0, n, func(x, y int, pixels []byte) {
+	return f.pixels.eachSpan(y0, n, func(x, y int, pixels []byte) {
 		out := dst[((y-y0)*f.w+x)*samples:]
 		if f.bits == 8 {
 			copy(out, pixels)
@@ -200,7 +113,7 @@ func (f *Finished) Rows16(ctx context.Context, dst []uint16, y0, n int) error {
 		return err
 	}
 	samples := f.pixel * 8 / f.bits
-	return f.eachSpan(y0, n, func(x, y int, pixels []byte) {
+	return f.pixels.eachSpan(y0, n, func(x, y int, pixels []byte) {
 		out := dst[((y-y0)*f.w+x)*samples:]
 		if f.bits == 8 {
 			for i, v := range pixels {
@@ -208,9 +121,7 @@ func (f *Finished) Rows16(ctx context.Context, dst []uint16, y0, n int) error {
 			}
 			return
 		}
-		for i := range len(pixels) / 2 {
-			out[i] = uint16(pixels[2*i]) | uint16(pixels[2*i+1])<<8
-		}
+		raster.DecodeWords(out, pixels)
 	})
 }
 

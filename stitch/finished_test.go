@@ -1,8 +1,10 @@
 package stitch
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"image"
 	"os"
 	"path/filepath"
@@ -10,7 +12,10 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"flatfell.example/geom"
 	"flatfell.example/internal/photo"
+	"flatfell.example/internal/scene"
+	"flatfell.example/raster"
 )
 
 // TestMemory: the same pixels from frames that are read once and kept as from
@@ -71,7 +76,7 @@ func TestMemory(t *testing.T) {
 	if again := reads.Swap(0); again < 2*once {
 		t.Errorf("%d reads with little memory", again)
 	}
-	if all.file != nil || little.file == nil {
+	if all.pixels.(*tiles).file != nil || little.pixels.(*tiles).file == nil {
 		t.Error("the pictures are not where they should be")
 	}
 	if !slices.Equal(got, want) {
@@ -165,5 +170,138 @@ func TestUnreadableOnTheWay(t *testing.T) {
 	}
 	if _, err := Finish(t.Context(), sol, frames, Options{Memory: 1, TempDir: t.TempDir()}); !errors.Is(err, gone) {
 		t.Errorf("error %v", err)
+	}
+}
+
+// TestOnce: a picture that is drawn while it is written has the bytes of one that
+// is held, from frames in memory and from frames in files, with and without
+// transparent parts.
+func TestOnce(t *testing.T) {
+	// Tall enough for parts of all frames to be less than the frames.
+	row := sharedRow(t, scene.Row{Frames: 3, Width: 200, Height: 1300, FocalPx: 1200, Seed: 2, PitchErr: geom.Degree / 4, ExposureEV: 0.3, Noise: 0.005})
+	dir := t.TempDir()
+	var paths []string
+	for i, f := range row.frames {
+		img, err := f.Image(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		pic, err := raster.FromImage(t.Context(), 1, img)
+		if err != nil {
+			t.Fatal(err)
+		}
+		paths = append(paths, filepath.Join(dir, fmt.Sprintf("frame-%d.tif", i)))
+		if err := WriteFile(t.Context(), paths[i], pic, WriteOptions{Bits: 16, Compression: Compressions()[i%3]}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	files := func() (frames []*Frame) {
+		for _, p := range paths {
+			f, err := OpenFrame(p)
+			if err != nil {
+				t.Fatal(err)
+			}
+			frames = append(frames, f)
+		}
+		return frames
+	}
+	sol := row.align(t, Options{})
+	const little = 9 << 20 // less than the frames take
+	write := func(name string, frames []*Frame, o Options, bits int) []byte {
+		t.Helper()
+		s := *sol
+		s.Output.Bits = bits
+		f, err := Finish(t.Context(), &s, frames, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, passes := f.pixels.(*passing); passes != o.Once {
+			t.Errorf("%s: drawn while it is written: %v", name, passes)
+		}
+		if o.Memory == little && !newCache(frames, o).aside {
+			t.Errorf("%s: the frames fit into memory", name)
+		}
+		path := filepath.Join(dir, name)
+		if err := f.Write(t.Context(), path, WriteOptions{Bits: bits, Workers: o.Workers, Overwrite: true}); err != nil {
+			t.Fatal(err)
+		}
+		names := []string{}
+		for _, st := range s.Stages[len(sol.Stages):] {
+			names = append(names, st.Name)
+		}
+		if want := []string{"read", "seams", "blend", "write"}; !slices.Equal(names, want) {
+			t.Errorf("%s: stages %v, want %v", name, names, want)
+		}
+		if o.Once {
+			if err := f.Write(t.Context(), filepath.Join(dir, "again.png"), WriteOptions{}); !errors.Is(err, errPassed) {
+				t.Errorf("%s: written a second time: %v", name, err)
+			}
+		}
+		if err := f.Close(); err != nil {
+			t.Error(err)
+		}
+		b, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	for _, c := range []struct {
+		name   string
+		frames func() []*Frame
+		bits   int
+		o      Options
+	}{
+		{"row.jpg", func() []*Frame { return row.frames }, 8, Options{}},
+		{"whole.png", func() []*Frame { return row.frames }, 16, Options{Crop: Crop{Whole: true}, Workers: 3}},
+		{"files.tif", files, 16, Options{Memory: little}},
+		{"whole-files.png", files, 8, Options{Memory: little, Crop: Crop{Whole: true}, Workers: 1}},
+	} {
+		want := write(c.name, c.frames(), c.o, c.bits)
+		c.o.Once = true
+		if got := write(c.name, c.frames(), c.o, c.bits); !bytes.Equal(got, want) {
+			t.Errorf("%s: other bytes if it is drawn while it is written", c.name)
+		}
+		c.o.Memory = 0
+		if got := write(c.name, c.frames(), c.o, c.bits); !bytes.Equal(got, want) {
+			t.Errorf("%s: other bytes with all frames in memory", c.name)
+		}
+	}
+}
+
+// TestOnceGivenUp: a picture that is not written, or no further, ends its drawing.
+func TestOnceGivenUp(t *testing.T) {
+	row := smallRow(t)
+	finish := func(ctx context.Context) *Finished {
+		f, err := Finish(ctx, row.align(t, Options{}), row.frames, Options{Once: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f
+	}
+	if err := finish(t.Context()).Close(); err != nil {
+		t.Error(err)
+	}
+	// Nobody asks for more than the first lines.
+	f := finish(t.Context())
+	w, _ := f.Size()
+	if err := f.Rows8(t.Context(), make([]byte, 3*w), 0, 1); err != nil {
+		t.Error(err)
+	}
+	if err := f.Close(); err != nil {
+		t.Error(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	f = finish(ctx)
+	cancel()
+	path := filepath.Join(t.TempDir(), "row.png")
+	if err := f.Write(t.Context(), path, WriteOptions{}); !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled: %v", err)
+	}
+	if err := f.Close(); err != nil {
+		t.Error(err)
+	}
+	if _, err := os.Stat(path); err == nil {
+		t.Error("cancelled, and there is a file")
 	}
 }

@@ -102,7 +102,7 @@ func (l *layer) ready(ctx context.Context, strip image.Rectangle) error {
 	}
 	l.next = &nearSampler{l.whole, func() {}}
 	if s, ok := img.(*raster.Stored); ok {
-		near, put, err := s.Near(l.whole.SourceRect(strip.Inset(-nearPad)))
+		near, put, err := s.Near(l.sourceRect(strip), &l.kept.nears.shelf)
 		if err != nil {
 			return err
 		}

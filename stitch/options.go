@@ -58,6 +58,10 @@ type Options struct {
 	// finished picture waits in a file. The result is the same. Less than some
 	// frames need at a time is an error, [ErrMemory].
 	Memory int64
+	// Once says that the picture of [Finish] will be written once, and nothing else
+	// done with it. It is then drawn from above to below while it is written, if
+	// all frames are at hand, and never held.
+	Once bool
 	// TempDir is the folder for that file; empty means the system's.
 	TempDir string
 	// Seed selects the random stream of the robust search.

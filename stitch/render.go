@@ -5,10 +5,8 @@ import (
 	"fmt"
 	"image"
 	"math"
-	"slices"
 
 	"flatfell.example/blend"
-	"flatfell.example/internal/par"
 	"flatfell.example/internal/photo"
 	"flatfell.example/raster"
 )
@@ -21,15 +19,15 @@ import (
 // Render fills sol.Output anew for opts.Surface and opts.Crop and appends to
 // sol.Stages. The pixels do not depend on opts.Workers or opts.Memory.
 func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*raster.Picture, error) {
-	var pic *raster.Picture
-	err := render(ctx, sol, frames, o, func(size image.Rectangle, _ int) (blend.Canvas, error) {
-		pic = raster.NewPicture(size)
-		if o.Crop.Whole {
-			pic.Alpha = make([]uint16, size.Dx()*size.Dy())
-		}
-		return pic, nil
-	})
+	d, err := prepare(ctx, sol, frames, o)
 	if err != nil {
+		return nil, err
+	}
+	pic := raster.NewPicture(d.rect)
+	if o.Crop.Whole {
+		pic.Alpha = make([]uint16, d.rect.Dx()*d.rect.Dy())
+	}
+	if err := d.draw(ctx, d.plan(false), always(pic)); err != nil {
 		return nil, err
 	}
 	return pic, nil
@@ -37,180 +35,118 @@ func Render(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*ra
 
 // Finish is [Render] for pictures of any size: the result has sol.Output.Bits
 // bits a sample, 8 if that is 0, and lies in a file where opts.Memory is not
-// enough for it. The caller closes it. A picture that is larger than the format of
+// enough for it; or, with opts.Once, nowhere: it is drawn while it is written. The
+// caller closes it. A picture that is larger than the format of
 // sol.Output.File can hold, if that is set, is refused before it is drawn.
 func Finish(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*Finished, error) {
-	var out *Finished
 	bits := sol.Output.Bits
 	if bits != 16 {
 		bits = 8
 	}
-	tell := o.Seams
 	var labels *blend.Labels
+	tell := o.Seams
 	o.Seams = func(l *blend.Labels) {
 		labels = l
 		if tell != nil {
 			tell(l)
 		}
 	}
-	err := render(ctx, sol, frames, o, func(size image.Rectangle, grain int) (_ blend.Canvas, err error) {
-		if err := photo.CheckSize(sol.Output.File, size.Dx(), size.Dy()); err != nil {
-			return nil, err
-		}
-		out, err = newFinished(size.Dx(), size.Dy(), bits, o.Crop.Whole, grain, o.memory()/2, o.TempDir)
-		return out, err
-	})
-	if err == nil {
-		err = out.err
-	}
+	d, err := prepare(ctx, sol, frames, o)
 	if err != nil {
-		if out != nil {
-			out.Close()
-		}
 		return nil, err
 	}
-	out.labels = labels
-	return out, nil
+	if err := photo.CheckSize(sol.Output.File, d.rect.Dx(), d.rect.Dy()); err != nil {
+		return nil, err
+	}
+	f := newFinished(d.rect.Dx(), d.rect.Dy(), bits, o.Crop.Whole)
+	f.labels, f.clock, f.stage = labels, d.clock, o.stage
+	strips := d.plan(o.Once)
+	if o.Once && f.passes(strips, o.memory()/2) {
+		f.pixels = newPassing(ctx, f, d, strips)
+		return f, nil
+	}
+	tiles, err := newTiles(f, d.b.Grain(), o.memory()/2, o.TempDir)
+	if err != nil {
+		return nil, err
+	}
+	f.pixels = tiles
+	err = d.draw(ctx, strips, always(tiles))
+	if err == nil {
+		err = tiles.err
+	}
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	return f, nil
 }
 
-// render draws on the canvas that start returns for a picture of some size
-// that is put together of squares of grain pixels.
-func render(ctx context.Context, sol *Solution, frames []*Frame, o Options,
-	start func(size image.Rectangle, grain int) (blend.Canvas, error),
-) error {
+// drawing is a picture of which all is known but its pixels.
+type drawing struct {
+	rect   image.Rectangle
+	b      *blend.Blender
+	layers []*layer
+	kept   *cache
+	o      Options
+	clock  *clock
+}
+
+// prepare does all that comes before the first pixel.
+func prepare(ctx context.Context, sol *Solution, frames []*Frame, o Options) (*drawing, error) {
 	if err := o.Validate(); err != nil {
-		return err
+		return nil, err
 	}
 	if err := matchesFrames(sol, frames); err != nil {
-		return err
+		return nil, err
 	}
 	if err := checkKeep(frames, o.Keep); err != nil {
-		return err
+		return nil, err
 	}
 	if err := checkMemory(frames, o); err != nil {
-		return err
+		return nil, err
 	}
 	if err := planOutput(sol, o, 1); err != nil {
-		return err
+		return nil, err
 	}
+	clock := newClock(sol)
 	if o.MaxWidth > 0 && sol.Output.Width > o.MaxWidth {
-		full := sol
-		var err error
-		if sol, frames, err = reduce(full, frames, o); err != nil {
-			return err
+		small, reduced, err := reduce(sol, frames, o)
+		if err != nil {
+			return nil, err
 		}
-		defer func() { full.Output, full.Stages, full.PeakMemoryBytes = sol.Output, sol.Stages, sol.PeakMemoryBytes }()
+		sol.Output = small.Output
+		sol, frames = small, reduced
 	}
 	view, err := sol.Output.View()
 	if err != nil {
-		return err
+		return nil, err
 	}
-	c := newClock(sol)
-	kept := newCache(frames, o)
-	layers := newLayers(ctx, sol, kept, view)
-	judged, draw, cell, err := lookForSeams(ctx, layers, view, o)
+	d := &drawing{rect: view.Rect, kept: newCache(frames, o), o: o, clock: clock}
+	d.layers = newLayers(ctx, sol, d.kept, view)
+	judged, draw, cell, err := lookForSeams(ctx, d.layers, view, o)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	kept.rest()
-	c.lap("read")
+	d.kept.rest()
+	d.clock.lap("read")
 	labels, err := findSeams(ctx, judged, cell, view, o)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	c.lap("seams")
+	d.clock.lap("seams")
 	if o.Seams != nil {
 		o.Seams(labels)
 	}
 	drawn, err := draw()
 	if err != nil {
-		return err
+		return nil, err
 	}
-	bl := make([]blend.Layer, len(layers))
-	for i := range layers {
-		bl[i] = layers[i]
+	bl := make([]blend.Layer, len(d.layers))
+	for i := range d.layers {
+		bl[i] = d.layers[i]
 	}
-	b, err := blend.NewBlender(bl, labels, blend.MultibandOptions{Coarse: drawn})
-	if err != nil {
-		return err
-	}
-	canvas, err := start(view.Rect, b.Grain())
-	if err != nil {
-		return err
-	}
-	if err := drawStrips(ctx, canvas, b, layers, view.Rect, o, kept); err != nil {
-		return err
-	}
-	c.lap("blend")
-	return nil
-}
-
-// stripGrains is the width of a strip in tiles of the blend.
-const stripGrains = 2
-
-// drawStrips draws r from left to right, in strips as high as the picture, so
-// that a row of any length has only the frames of two strips in memory: while
-// one is drawn the frames of the next are read.
-func drawStrips(ctx context.Context, canvas blend.Canvas, b *blend.Blender, layers []*layer, r image.Rectangle, o Options, kept *cache) error {
-	var strips []image.Rectangle
-	var needs [][]int
-	last := make([]int, len(layers)) // the strip that needs the layer last
-	for x := r.Min.X; x < r.Max.X; x += stripGrains * b.Grain() {
-		strip := image.Rect(x, r.Min.Y, min(x+stripGrains*b.Grain(), r.Max.X), r.Max.Y)
-		need := b.Reach(nil, strip)
-		for _, i := range need {
-			last[i] = len(strips)
-		}
-		strips, needs = append(strips, strip), append(needs, need)
-	}
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
-	for _, l := range layers {
-		l.fail = cancel
-		defer l.rest()
-	}
-	read := func(k int) error {
-		if k >= len(needs) {
-			return nil
-		}
-		return par.Do(ctx, o.Workers, len(needs[k]), func(i int) error { return layers[needs[k][i]].ready(ctx, strips[k]) })
-	}
-	progress := o.stage("blend")
-	if err := read(0); err != nil {
-		return err
-	}
-	for k, strip := range strips {
-		for _, i := range needs[k] {
-			layers[i].turn()
-		}
-		next := make(chan error, 1)
-		go func() { next <- read(k + 1) }()
-		err := b.Draw(ctx, canvas, strip, o.Workers, func(done float64) {
-			progress((float64(k) + done) / float64(len(strips)))
-		})
-		if readErr := <-next; readErr != nil {
-			err = readErr
-		}
-		if cause := context.Cause(ctx); cause != nil {
-			err = cause
-		}
-		if err == nil {
-			err = kept.err() // before frames go
-		}
-		if err != nil {
-			return err
-		}
-		for i, l := range layers {
-			soon := k+1 < len(needs) && slices.Contains(needs[k+1], i)
-			if !soon {
-				l.rest()
-			}
-			if last[i] == k {
-				l.forget()
-			}
-		}
-	}
-	return nil
+	d.b, err = blend.NewBlender(bl, labels, blend.MultibandOptions{Coarse: drawn})
+	return d, err
 }
 
 func matchesFrames(sol *Solution, frames []*Frame) error {

@@ -37,7 +37,14 @@ func WriteFile(ctx context.Context, path string, pic *raster.Picture, o WriteOpt
 
 // Write stores the picture as [WriteFile] does.
 func (f *Finished) Write(ctx context.Context, path string, o WriteOptions) error {
-	return photo.WritePixels(ctx, path, f, o.photo())
+	if _, ok := f.pixels.(*passing); !ok { // that tells its stages itself
+		f.stage("write")
+	}
+	err := photo.WritePixels(ctx, path, f, o.photo())
+	if err == nil {
+		f.clock.lap("write")
+	}
+	return err
 }
 
 // Compressions lists how a TIFF can be packed, the usual way first.

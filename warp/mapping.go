@@ -108,6 +108,33 @@ func (p *projector) at(x, y float64) (inFrame geom.Pt, ok bool) {
 	}, false
 }
 
+// SourceRect returns about what a [Sampler] of a frame, seen by cam on view and
+// bent by local, needs of it for the output rectangle r: a little more than less,
+// nothing if r does not show the frame. It may reach beyond the frame.
+func SourceRect(cam geom.Camera, view View, local *Local, r image.Rectangle) image.Rectangle {
+	const margin = 24 // taps, and what bends between places
+	p := newProjector(cam, view)
+	p.local = local
+	w, h := float64(cam.Width), float64(cam.Height)
+	var out image.Rectangle
+	for y := r.Min.Y; y < r.Max.Y; y += blockPx {
+		for x := r.Min.X; x < r.Max.X; x += blockPx {
+			x1, y1 := min(x+blockPx, r.Max.X), min(y+blockPx, r.Max.Y)
+			minX, minY, maxX, maxY := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+			for _, corner := range [4]image.Point{{X: x, Y: y}, {X: x1, Y: y}, {X: x, Y: y1}, {X: x1, Y: y1}} {
+				q, _ := p.at(float64(corner.X), float64(corner.Y))
+				minX, maxX, minY, maxY = min(minX, q.X), max(maxX, q.X), min(minY, q.Y), max(maxY, q.Y)
+			}
+			if maxX < -margin || minX > w+margin || maxY < -margin || minY > h+margin {
+				continue
+			}
+			out = out.Union(image.Rect(
+				int(max(minX, 0))-margin, int(max(minY, 0))-margin, int(min(maxX, w))+margin, int(min(maxY, h))+margin))
+		}
+	}
+	return out
+}
+
 // maxNodes is the number of nodes of a block with the fine step.
 const maxNodes = (blockPx/fineStepPx + 3) * (blockPx/fineStepPx + 3)
 

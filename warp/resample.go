@@ -87,22 +87,6 @@ func (s *Sampler) On(src image.Image) *Sampler {
 	return &out
 }
 
-// SourceRect returns about what Fill needs of the frame for r, a little more than
-// less.
-func (s *Sampler) SourceRect(r image.Rectangle) image.Rectangle {
-	const margin = 24 // taps, and what bends between places
-	var out image.Rectangle
-	for y := r.Min.Y; y < r.Max.Y+blockPx; y += blockPx {
-		for x := r.Min.X; x < r.Max.X+blockPx; x += blockPx {
-			p, _ := s.proj.at(float64(min(x, r.Max.X)), float64(min(y, r.Max.Y)))
-			cam := &s.proj.cam
-			px, py := int(max(0, min(float64(cam.Width), p.X))), int(max(0, min(float64(cam.Height), p.Y)))
-			out = out.Union(image.Rect(px-margin, py-margin, px+margin, py+margin))
-		}
-	}
-	return out
-}
-
 // PixelAt returns the exact point of the frame that the output point (x, y)
 // shows; it may lie outside the frame. ok is false where the surface or the
 // camera's view ends.

@@ -7,7 +7,6 @@ import (
 	"runtime/debug"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -226,12 +225,12 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 		}
 	}
 	sol.Output.File, sol.Output.Bits = s.out, s.outputBits(frames)
+	o.Once = s.preview == "" && s.report == ""
 	pic, err := stitch.Finish(ctx, sol, frames, o)
 	if err != nil {
 		return nil, err
 	}
 	defer pic.Close()
-	begin("write", 0)
 	origin, err := stitch.NewOrigin(sol, frames, "flatfell "+version())
 	if err != nil {
 		return nil, err
@@ -351,11 +350,7 @@ func (s *stitchCommand) outputBits(frames []*stitch.Frame) int {
 
 // write writes the picture, its preview, its report and its solution.
 func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *stitch.Solution, origin *stitch.Origin, report func() error) error {
-	began := time.Now()
-	timed := func() {
-		sol.Stages = append(sol.Stages, stitch.StageTime{Name: "write", Seconds: time.Since(began).Seconds()})
-	}
-	err := writeAll([]output{
+	return writeAll([]output{
 		{s.out, func() error {
 			return pic.Write(ctx, s.out, stitch.WriteOptions{
 				Bits: sol.Output.Bits, Quality: s.quality.n, Compression: string(s.compression),
@@ -364,13 +359,6 @@ func (s *stitchCommand) write(ctx context.Context, pic *stitch.Finished, sol *st
 		}},
 		{s.preview, func() error { return writePreview(ctx, s.preview, pic, origin, s.overwrite, s.workers.n) }},
 		{s.report, report},
-		{s.solution, func() error {
-			timed() // it tells the time of the others
-			return photo.WriteWhole(ctx, s.solution, s.overwrite, sol)
-		}},
+		{s.solution, func() error { return photo.WriteWhole(ctx, s.solution, s.overwrite, sol) }},
 	})
-	if s.solution == "" {
-		timed()
-	}
-	return err
 }

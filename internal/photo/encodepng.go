@@ -9,6 +9,8 @@ import (
 	"io"
 
 	"github.com/klauspost/compress/flate"
+
+	"flatfell.example/raster"
 )
 
 // deflateLevel is that of the compressor: on photographs its files are some
@@ -116,13 +118,13 @@ func (r *lines) read(ctx context.Context, y0, n int) ([]byte, error) {
 	if err := r.src.Rows16(ctx, r.wide[:size], y0, n); err != nil {
 		return nil, err
 	}
-	hi, lo := 0, 1
 	if !r.bigEndian {
-		hi, lo = 1, 0
+		raster.EncodeWords(raw, r.wide[:size])
+		return raw, nil
 	}
 	for i, v := range r.wide[:size] {
 		b := raw[2*i : 2*i+2 : 2*i+2]
-		b[hi], b[lo] = byte(v>>8), byte(v)
+		b[0], b[1] = byte(v>>8), byte(v)
 	}
 	return raw, nil
 }
