@@ -73,7 +73,7 @@ func typicalRow(frames, width, height int) scene.Row {
 
 // MakeFrames renders a row into a folder: so many frames of width × height
 // pixels, what [Speed] is typically run on, JPEG files of quality 95 or, by the
-// ending, TIFF or PNG files of 16 bits. More than 12 are taken with a longer lens,
+// ending, uncompressed TIFF or PNG files of 16 bits. More than 12 are taken with a longer lens,
 // with which 24 fit into a turn. Frames that are there already stay.
 func MakeFrames(ctx context.Context, dir, ending string, frames, width, height, workers int, progress func(done float64)) error {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
@@ -91,7 +91,8 @@ func MakeFrames(ctx context.Context, dir, ending string, frames, width, height, 
 		if err != nil {
 			return err
 		}
-		o := photo.WriteOptions{Quality: 95, Workers: workers}
+		// Developers of raw files do not pack TIFFs unless asked to (common practice).
+		o := photo.WriteOptions{Quality: 95, Workers: workers, Compression: photo.Uncompressed}
 		if ending != ".jpg" {
 			o.Bits = 16
 		}
