@@ -83,7 +83,10 @@ func (r Report) String() string {
 		t := &table{head: []string{"what", "found", "bar", ""}}
 		for _, b := range r.Bars {
 			verdict := "holds"
-			if !b.OK() {
+			switch {
+			case math.IsNaN(b.Found):
+				verdict = "NO SAMPLE" // in so few rows, or something broke
+			case !b.OK():
 				verdict = "FAILS"
 			}
 			t.add(b.What, figure(b.Found)+b.Unit, "≤ "+figure(b.Limit)+b.Unit, verdict)
