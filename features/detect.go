@@ -102,6 +102,10 @@ type Set struct {
 	desc   []descriptor
 }
 
+// Corners returns the set without its descriptors, which are most of its memory:
+// enough once it has been matched.
+func (s *Set) Corners() *Set { return &Set{Width: s.Width, Height: s.Height, Points: s.Points} }
+
 // Detect returns the corners of a plane of luma (0 to 1, encoded scale) and
 // their descriptors. An empty set is no error. The plane must start at (0, 0).
 func Detect(ctx context.Context, luma *raster.Plane, o Options) (*Set, error) {

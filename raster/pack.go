@@ -30,7 +30,7 @@ func Pack16(dst []byte, red, green, blue []float32) {
 
 // Sample8 rounds v, 1 = full scale, to 8 bits and limits it; NaN gives 0.
 func Sample8(v float32) uint8 {
-	i := int32(v*255 + 0.5)
+	i := int32(float32(v*255) + 0.5)
 	if uint32(i) > 255 || v < 0 {
 		return uint8(limited(v) * 255)
 	}
@@ -39,7 +39,7 @@ func Sample8(v float32) uint8 {
 
 // Sample16 rounds v, 1 = full scale, to 16 bits and limits it; NaN gives 0.
 func Sample16(v float32) uint16 {
-	i := int32(v*65535 + 0.5)
+	i := int32(float32(v*65535) + 0.5)
 	if uint32(i) > 65535 || v < 0 {
 		return uint16(limited(v) * 65535)
 	}

@@ -169,8 +169,10 @@ func (s *Stored) span(buf *[]byte, r image.Rectangle, y int) (lines int, span []
 		*buf = make([]byte, max(n, mostSpan))
 	}
 	span = (*buf)[:n]
-	_, err = s.r.ReadAt(span, at)
-	return lines, span, err
+	if read, err := s.r.ReadAt(span, at); read < n {
+		return lines, span, err
+	}
+	return lines, span, nil
 }
 
 // Shelf keeps the memory of parts that were near for those after them: fresh memory

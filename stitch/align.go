@@ -170,8 +170,10 @@ func (a *aligner) look(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		defer a.kept.free(i)
-		if a.small[i], err = raster.Luma(ctx, 1, img, a.shrink); err != nil {
+		a.small[i], err = raster.Luma(ctx, 1, img, a.shrink)
+		a.kept.free(i)
+		a.kept.rest() // the next to need it will be after many others
+		if err != nil {
 			return err
 		}
 		if a.sets[i], err = features.Detect(ctx, a.small[i], features.Options{}); err != nil {
@@ -237,6 +239,9 @@ func (a *aligner) match(ctx context.Context) (err error) {
 	a.pairs, err = matchAll(ctx, a.sets, a.shrink, a.start, a.knowFocal, a.o, a.o.stage("match"))
 	if err != nil {
 		return err
+	}
+	for i, s := range a.sets {
+		a.sets[i] = s.Corners()
 	}
 	for _, p := range a.pairs {
 		if p.accepted {

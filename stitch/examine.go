@@ -97,6 +97,9 @@ var shapes = []Crop{{}, {AspectW: 3, AspectH: 2}, {AspectW: 2, AspectH: 1}, {Asp
 // Examine gathers the evidence of a picture that [Finish] made of sol and frames
 // with the same options. Frames are read again if they are not in memory.
 func Examine(ctx context.Context, sol *Solution, frames []*Frame, pic *Finished, o Options) (*Evidence, error) {
+	if pic.passing() {
+		return nil, errPassed
+	}
 	if err := matchesFrames(sol, frames); err != nil {
 		return nil, err
 	}

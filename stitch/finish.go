@@ -12,11 +12,20 @@ import (
 
 // finish levels the row, balances its light, and writes down what was found.
 func (a *aligner) finish(ctx context.Context, sol *Solution) error {
+	a.sets = nil // ties have taken their place
+	a.kept.rest()
 	progress := a.o.stage("level and light")
 	if err := a.level(ctx); err != nil {
 		return err
 	}
 	progress(0.5)
+	sharp := make([]float64, len(a.frames))
+	for i, plane := range a.small {
+		sharp[i] = sharpness(plane)
+	}
+	if !a.suspect() {
+		a.small = nil // nothing is measured in them any more
+	}
 	light, lightReport, err := a.balance(ctx)
 	if err != nil {
 		return err
@@ -26,7 +35,7 @@ func (a *aligner) finish(ctx context.Context, sol *Solution) error {
 	for i, f := range a.frames {
 		sol.Frames[i] = FrameSolution{
 			File: f.Name, Width: f.Width, Height: f.Height,
-			Gain: [3]float64{1, 1, 1}, Sharpness: sharpness(a.small[i]),
+			Gain: [3]float64{1, 1, 1}, Sharpness: sharp[i],
 		}
 	}
 	for k, i := range a.placed {

@@ -10,9 +10,9 @@ import (
 	"flatfell.example/raster"
 )
 
-// Finished is a rendered picture. It lies in memory, in a file without a name if
-// it is too large for that, or nowhere if [Options.Once] made it; Close it when it
-// is written.
+// Finished is a rendered picture. It lies in memory, or in a file without a name if
+// it is too large for that; or, after [Options.Once], it may be drawn by
+// [Finished.Write] only. Close it when it is written.
 type Finished struct {
 	w, h, bits int
 	alpha      bool
@@ -27,7 +27,7 @@ type Finished struct {
 type pixelStore interface {
 	// eachSpan calls use with the bytes of lines [y0, y0+n), in pieces of a line:
 	// those of line y that begin at column x.
-	eachSpan(y0, n int, use func(x, y int, pixels []byte)) error
+	eachSpan(ctx context.Context, y0, n int, use func(x, y int, pixels []byte)) error
 	close() error
 }
 
@@ -48,6 +48,12 @@ func (f *Finished) HasAlpha() bool { return f.alpha }
 
 // Bits returns the bits of a stored sample, 8 or 16.
 func (f *Finished) Bits() int { return f.bits }
+
+// passing reports whether the picture can be written only.
+func (f *Finished) passing() bool {
+	_, ok := f.pixels.(*passing)
+	return ok
+}
 
 // Close lets the picture go. One that is still being drawn is so no further.
 func (f *Finished) Close() error {
@@ -94,7 +100,7 @@ func (f *Finished) Rows8(ctx context.Context, dst []uint8, y0, n int) error {
 		return err
 	}
 	samples := f.pixel * 8 / f.bits
-	return f.pixels.eachSpan(y0, n, func(x, y int, pixels []byte) {
+	return f.pixels.eachSpan(ctx, y0, n, func(x, y int, pixels []byte) {
 		out := dst[((y-y0)*f.w+x)*samples:]
 		if f.bits == 8 {
 			copy(out, pixels)
@@ -113,7 +119,7 @@ func (f *Finished) Rows16(ctx context.Context, dst []uint16, y0, n int) error {
 		return err
 	}
 	samples := f.pixel * 8 / f.bits
-	return f.pixels.eachSpan(y0, n, func(x, y int, pixels []byte) {
+	return f.pixels.eachSpan(ctx, y0, n, func(x, y int, pixels []byte) {
 		out := dst[((y-y0)*f.w+x)*samples:]
 		if f.bits == 8 {
 			for i, v := range pixels {
@@ -129,6 +135,9 @@ func (f *Finished) Rows16(ctx context.Context, dst []uint16, y0, n int) error {
 // remainder at the right and lower edge is dropped. What has no content is
 // black.
 func (f *Finished) Shrink(ctx context.Context, n int) (*raster.Picture, error) {
+	if f.passing() {
+		return nil, errPassed
+	}
 	out := raster.NewPicture(image.Rect(0, 0, f.w/n, f.h/n))
 	samples := f.pixel * 8 / f.bits
 	line := make([]uint16, f.w*samples*n)
@@ -153,6 +162,9 @@ func (f *Finished) Shrink(ctx context.Context, n int) (*raster.Picture, error) {
 
 // JPEG returns part r of the picture as a JPEG; what has no content is black.
 func (f *Finished) JPEG(ctx context.Context, r image.Rectangle, quality int) ([]byte, error) {
+	if f.passing() {
+		return nil, errPassed
+	}
 	samples := f.pixel * 8 / f.bits
 	lines := make([]uint16, f.w*samples*r.Dy())
 	if err := f.Rows16(ctx, lines, r.Min.Y, r.Dy()); err != nil {
@@ -178,6 +190,9 @@ func (f *Finished) cut(ctx context.Context, lines []uint16, r image.Rectangle, q
 // Tiles hands over the picture in squares of side pixels, those at the right and
 // lower edge smaller, each a JPEG: by lines from the top, from left to right.
 func (f *Finished) Tiles(ctx context.Context, side, quality, workers int, put func(column, line int, jpeg []byte) error) error {
+	if f.passing() {
+		return errPassed
+	}
 	samples := f.pixel * 8 / f.bits
 	lines := make([]uint16, f.w*samples*min(side, f.h))
 	for y := 0; y < f.h; y += side {

@@ -173,6 +173,55 @@ func TestUnreadableOnTheWay(t *testing.T) {
 	}
 }
 
+// TestUnreadableWhileWritten: the same of a frame in a file, of which parts are
+// read while the picture is written.
+func TestUnreadableWhileWritten(t *testing.T) {
+	row := smallRow(t)
+	sol := row.align(t, Options{})
+	gone := errors.New("the card was pulled")
+	frames := slices.Clone(row.frames)
+	var pulled atomic.Bool
+	for i, f := range frames {
+		img, err := f.Image(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		pic, err := raster.FromImage(t.Context(), 1, img)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := make([]byte, 2*len(pic.Pix))
+		raster.EncodeWords(b, pic.Pix)
+		file := readerAt(func(p []byte, at int64) (int, error) {
+			if pulled.Load() {
+				return 0, gone
+			}
+			return copy(p, b[at:]), nil
+		})
+		h := pic.Rect.Dy()
+		frames[i] = NewFrame(f.Name, raster.NewStored(file, raster.StoredLayout{
+			Width: pic.Rect.Dx(), Height: h, Samples: 3, Bytes: 2, Strips: []int64{0}, PerStrip: h,
+		}))
+	}
+	f, err := Finish(t.Context(), sol, frames, Options{Once: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	pulled.Store(true)
+	path := filepath.Join(t.TempDir(), "row.png")
+	if err := f.Write(t.Context(), path, WriteOptions{}); !errors.Is(err, gone) {
+		t.Errorf("error %v", err)
+	}
+	if _, err := os.Stat(path); err == nil {
+		t.Error("there is a picture")
+	}
+}
+
+type readerAt func(p []byte, at int64) (int, error)
+
+func (r readerAt) ReadAt(p []byte, at int64) (int, error) { return r(p, at) }
+
 // TestOnce: a picture that is drawn while it is written has the bytes of one that
 // is held, from frames in memory and from frames in files, with and without
 // transparent parts.
@@ -262,6 +311,9 @@ func TestOnce(t *testing.T) {
 		if got := write(c.name, c.frames(), c.o, c.bits); !bytes.Equal(got, want) {
 			t.Errorf("%s: other bytes if it is drawn while it is written", c.name)
 		}
+		if c.o.Memory == 0 {
+			continue
+		}
 		c.o.Memory = 0
 		if got := write(c.name, c.frames(), c.o, c.bits); !bytes.Equal(got, want) {
 			t.Errorf("%s: other bytes with all frames in memory", c.name)
@@ -272,8 +324,10 @@ func TestOnce(t *testing.T) {
 // TestOnceGivenUp: a picture that is not written, or no further, ends its drawing.
 func TestOnceGivenUp(t *testing.T) {
 	row := smallRow(t)
+	sol := row.align(t, Options{})
 	finish := func(ctx context.Context) *Finished {
-		f, err := Finish(ctx, row.align(t, Options{}), row.frames, Options{Once: true})
+		s := *sol
+		f, err := Finish(ctx, &s, row.frames, Options{Once: true})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -282,8 +336,33 @@ func TestOnceGivenUp(t *testing.T) {
 	if err := finish(t.Context()).Close(); err != nil {
 		t.Error(err)
 	}
-	// Nobody asks for more than the first lines.
+	// Nothing but writing.
 	f := finish(t.Context())
+	if _, err := f.JPEG(t.Context(), image.Rect(0, 300, 10, 310), 90); !errors.Is(err, errPassed) {
+		t.Errorf("a part of it: %v", err)
+	}
+	if _, err := f.Shrink(t.Context(), 4); !errors.Is(err, errPassed) {
+		t.Errorf("a reduced one: %v", err)
+	}
+	// A name that is taken costs nothing; after Close it is too late.
+	taken := filepath.Join(t.TempDir(), "taken.png")
+	if err := os.WriteFile(taken, nil, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Write(t.Context(), taken, WriteOptions{}); err == nil {
+		t.Error("written over another file")
+	}
+	if err := f.Write(t.Context(), filepath.Join(t.TempDir(), "row.png"), WriteOptions{}); err != nil {
+		t.Error(err)
+	}
+	f.Close()
+	f = finish(t.Context())
+	f.Close()
+	if err := f.Write(t.Context(), filepath.Join(t.TempDir(), "row.png"), WriteOptions{}); !errors.Is(err, errPassed) {
+		t.Errorf("written after Close: %v", err)
+	}
+	// Nobody asks for more than the first lines.
+	f = finish(t.Context())
 	w, _ := f.Size()
 	if err := f.Rows8(t.Context(), make([]byte, 3*w), 0, 1); err != nil {
 		t.Error(err)
@@ -291,7 +370,17 @@ func TestOnceGivenUp(t *testing.T) {
 	if err := f.Close(); err != nil {
 		t.Error(err)
 	}
+	// The one who waits for lines is told to stop.
+	f = finish(t.Context())
 	ctx, cancel := context.WithCancel(t.Context())
+	stopped := make(chan error)
+	go func() { stopped <- f.Rows8(ctx, make([]byte, 3*w), 400, 1) }() // the strip above is never read
+	cancel()
+	if err := <-stopped; err != nil && !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled while waiting: %v", err)
+	}
+	f.Close()
+	ctx, cancel = context.WithCancel(t.Context())
 	f = finish(ctx)
 	cancel()
 	path := filepath.Join(t.TempDir(), "row.png")

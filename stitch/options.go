@@ -59,10 +59,12 @@ type Options struct {
 	// frames need at a time is an error, [ErrMemory].
 	Memory int64
 	// Once says that the picture of [Finish] will be written once, and nothing else
-	// done with it. It is then drawn from above to below while it is written, if
-	// all frames are at hand, and never held.
+	// done with it. If all frames fit into Memory, or lie in files of which parts
+	// can be read, it is drawn from above to below while it is written, and never
+	// held: [Finished.Write] then tells the progress and what goes wrong, and
+	// needs the frames and the context of Finish; as many goroutines again encode.
 	Once bool
-	// TempDir is the folder for that file; empty means the system's.
+	// TempDir is the folder for what has to wait in a file; empty means the system's.
 	TempDir string
 	// Seed selects the random stream of the robust search.
 	Seed uint64

@@ -20,20 +20,20 @@ type passing struct {
 	lines  int // of a strip; the last may have fewer
 	bands  [2][]byte
 
-	start  sync.Once
 	ctx    context.Context
 	cancel context.CancelFunc
 	ended  chan struct{} // closed when nothing is drawn any more
 
 	mu      sync.Mutex
 	changed sync.Cond
+	started bool
 	drawn   int   // strips
 	left    []int // lines of each that nobody has had yet
 	err     error
 }
 
 // errPassed tells an embedder's mistake.
-var errPassed = errors.New("stitch: a picture made with Options.Once can be written once, and nothing else")
+var errPassed = errors.New("stitch: a picture made with Options.Once can be written once, and nothing else done with it")
 
 // passes reports whether the picture can be drawn in these strips as it is written,
 // with two of them in at most limit bytes.
@@ -57,12 +57,7 @@ func newPassing(ctx context.Context, f *Finished, d *drawing, strips []image.Rec
 // draw draws all strips.
 func (p *passing) draw() {
 	defer close(p.ended)
-	// A strip that waits for room must not wait for ever.
-	defer context.AfterFunc(p.ctx, func() {
-		p.mu.Lock()
-		defer p.mu.Unlock()
-		p.changed.Broadcast()
-	})()
+	defer context.AfterFunc(p.ctx, p.wake)() // a strip must not wait for room for ever
 	err := p.d.draw(p.ctx, p.strips, p.canvas)
 	if err == nil {
 		p.d.o.stage("write")
@@ -107,14 +102,19 @@ func (b passingBand) Put(r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8
 }
 
 // eachSpan implements pixelStore.
-func (p *passing) eachSpan(y0, n int, use func(x, y int, pixels []byte)) error {
-	p.start.Do(func() { go p.draw() })
+func (p *passing) eachSpan(ctx context.Context, y0, n int, use func(x, y int, pixels []byte)) error {
+	p.mu.Lock()
+	if !p.started && p.err == nil {
+		p.started = true
+		go p.draw()
+	}
+	p.mu.Unlock()
 	stride := p.f.w * p.f.pixel
 	for y := y0; y < y0+n; {
 		k := y / p.lines
 		first := k * p.lines
 		end := min(y0+n, first+p.strips[k].Dy())
-		if err := p.await(k, end-y); err != nil {
+		if err := p.await(ctx, k, end-y); err != nil {
 			return err
 		}
 		band := p.bands[k%len(p.bands)]
@@ -131,22 +131,49 @@ func (p *passing) eachSpan(y0, n int, use func(x, y int, pixels []byte)) error {
 }
 
 // await waits until strip k is drawn, of which some lines are wanted.
-func (p *passing) await(k, lines int) error {
+func (p *passing) await(ctx context.Context, k, lines int) error {
+	defer context.AfterFunc(ctx, p.wake)()
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	for p.drawn <= k && p.err == nil {
+	for p.drawn <= k && p.err == nil && ctx.Err() == nil {
 		p.changed.Wait()
 	}
-	if p.err == nil && p.left[k] < lines {
+	switch {
+	case p.err != nil:
+		return p.err
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case p.left[k] < lines:
 		return errPassed
 	}
-	return p.err
+	return nil
 }
 
-// close ends the drawing.
+// wake lets all look again whether they still wait for something.
+func (p *passing) wake() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.changed.Broadcast()
+}
+
+// stop ends the drawing, if it has begun. Nobody may read then.
+func (p *passing) stop() {
+	p.mu.Lock()
+	started := p.started
+	p.mu.Unlock()
+	if started {
+		p.cancel()
+		<-p.ended
+	}
+}
+
 func (p *passing) close() error {
+	p.mu.Lock()
+	if !p.started {
+		p.err = errPassed
+	}
+	p.mu.Unlock()
+	p.stop()
 	p.cancel()
-	p.start.Do(func() { close(p.ended) })
-	<-p.ended
 	return nil
 }

@@ -27,7 +27,7 @@ func (d *drawing) plan(once bool) []image.Rectangle {
 		return d.rows(grain)
 	}
 	if d.kept.aside && d.inParts() {
-		if rows := d.rows(grain); d.partBytes(rows) <= d.kept.budget {
+		if rows := d.rows(grain); d.fit(rows, d.kept.budget) {
 			return rows
 		}
 	}
@@ -51,9 +51,9 @@ func (d *drawing) inParts() bool {
 	return !slices.ContainsFunc(d.layers, func(l *layer) bool { return !d.kept.frames[l.index].parts })
 }
 
-// partBytes returns the most memory that the frames' parts take, of one strip and
-// the next.
-func (d *drawing) partBytes(strips []image.Rectangle) (most int64) {
+// fit reports whether the frames' parts for one strip and the next take at most some
+// bytes.
+func (d *drawing) fit(strips []image.Rectangle, most int64) bool {
 	before := int64(0)
 	for _, strip := range strips {
 		now := int64(0)
@@ -61,10 +61,12 @@ func (d *drawing) partBytes(strips []image.Rectangle) (most int64) {
 			r := d.layers[i].sourceRect(strip)
 			now += 6 * int64(d.layers[i].cam.Width) * int64(r.Dy())
 		}
-		most = max(most, before+now)
+		if before+now > most {
+			return false
+		}
 		before = now
 	}
-	return most
+	return true
 }
 
 // always returns a canvas for all strips.
@@ -139,6 +141,11 @@ func (d *drawing) draw(ctx context.Context, strips []image.Rectangle, canvas fun
 }
 
 // sourceRect returns about what a strip needs of the frame.
-func (l *layer) sourceRect(strip image.Rectangle) image.Rectangle {
-	return warp.SourceRect(l.cam, l.view, l.frame.Local, strip.Inset(-nearPad))
+func (l *layer) sourceRect(strip image.Rectangle) (r image.Rectangle) {
+	bounds := l.bounds.Inset(-nearPad)
+	for turn := -1; turn <= 1; turn++ { // which bounds may reach past
+		part := strip.Inset(-nearPad).Intersect(bounds.Add(image.Pt(turn*l.view.WrapPx, 0)))
+		r = r.Union(warp.SourceRect(l.cam, l.view, l.frame.Local, part))
+	}
+	return r
 }

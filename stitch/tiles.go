@@ -1,6 +1,7 @@
 package stitch
 
 import (
+	"context"
 	"image"
 	"sync"
 
@@ -13,8 +14,8 @@ import (
 type tiles struct {
 	f     *Finished
 	grain int // side of a tile
-	// A column in memory is made when it is begun: frames go while the picture
-	// grows.
+	// A column in memory is made when it is begun: if strips go from left to right,
+	// frames go while the picture grows.
 	memory []column
 	file   *photo.Scratch
 
@@ -84,7 +85,7 @@ func (t *tiles) Put(r image.Rectangle, rgb *[3]*raster.Plane, valid []uint8) {
 }
 
 // eachSpan implements pixelStore.
-func (t *tiles) eachSpan(y0, n int, use func(x, y int, pixels []byte)) error {
+func (t *tiles) eachSpan(_ context.Context, y0, n int, use func(x, y int, pixels []byte)) error {
 	line := t.line()
 	var buf *[]byte
 	if t.file != nil {

@@ -37,12 +37,16 @@ func WriteFile(ctx context.Context, path string, pic *raster.Picture, o WriteOpt
 
 // Write stores the picture as [WriteFile] does.
 func (f *Finished) Write(ctx context.Context, path string, o WriteOptions) error {
-	if _, ok := f.pixels.(*passing); !ok { // that tells its stages itself
+	p, passing := f.pixels.(*passing)
+	if !passing { // else it tells its stages itself
 		f.stage("write")
 	}
 	err := photo.WritePixels(ctx, path, f, o.photo())
-	if err == nil {
+	switch {
+	case err == nil:
 		f.clock.lap("write")
+	case passing:
+		p.stop() // else it would be drawn a little further
 	}
 	return err
 }

@@ -164,7 +164,7 @@ func cubicBytes(out []float32, px, py []int32, p *channel[uint8], wx, wy *weight
 		a, b, c, d := int(wx[0]), int(wx[1]), int(wx[2]), int(wx[3])
 		at := (int(y>>phaseBits)-1)*stride + int(x>>phaseBits) - 1
 		s := (*[4]uint8)(p.pix[at:])
-		v := wy[0] * float32(a*int(s[0])+b*int(s[1])+c*int(s[2])+d*int(s[3]))
+		v := float32(wy[0] * float32(a*int(s[0])+b*int(s[1])+c*int(s[2])+d*int(s[3])))
 		s = (*[4]uint8)(p.pix[at+stride:])
 		v += float32(wy[1] * float32(a*int(s[0])+b*int(s[1])+c*int(s[2])+d*int(s[3])))
 		s = (*[4]uint8)(p.pix[at+2*stride:])

@@ -20,27 +20,27 @@ type stage struct {
 
 // stitchStages are the stages of joining a row. The shares were measured on
 // six frames of 26 megapixels on two cores, so that the time left is about
-// right.
+// right. A picture is mostly written while it is blended.
 var stitchStages = []stage{
-	{"find corners", "finding details", 123},
-	{"match", "matching frames", 37},
-	{"refine", "measuring joins", 181},
-	{"level and light", "levelling", 22},
-	{"read", "reading frames", 33},
-	{"seams", "choosing seams", 23},
-	{"blend", "blending", 404},
-	{"write", "writing", 177},
+	{"find corners", "finding details", 316},
+	{"match", "matching frames", 58},
+	{"refine", "measuring joins", 112},
+	{"level and light", "levelling", 75},
+	{"read", "reading frames", 51},
+	{"seams", "choosing seams", 85},
+	{"blend", "blending", 289},
+	{"write", "writing", 14},
 }
 
 // examineStage follows them if there is a report; the bar is at its end then.
 var examineStage = stage{"examine", "examining", 0}
 
-// renderStages are those of rendering again, in the same proportions.
+// renderStages are those of rendering again, where reading has to decode.
 var renderStages = []stage{
-	{"read", "reading frames", 52},
-	{"seams", "choosing seams", 36},
-	{"blend", "blending", 634},
-	{"write", "writing", 278},
+	{"read", "reading frames", 350},
+	{"seams", "choosing seams", 140},
+	{"blend", "blending", 490},
+	{"write", "writing", 20},
 }
 
 // demoStages are those of photographing the demonstration.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"runtime"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -160,6 +161,10 @@ func (s *stitchCommand) run(cmd *cobra.Command, args []string) error {
 // and only then pixels.
 func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Solution, err error) {
 	ctx := cmd.Context()
+	if n := s.workers.n; n > 0 {
+		// A picture is drawn and encoded at the same time, by as many goroutines each.
+		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(min(n, runtime.GOMAXPROCS(0))))
+	}
 	if s.from != "" {
 		if sol, err = readSolution(s.from); err != nil {
 			return nil, err
