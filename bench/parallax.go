@@ -52,8 +52,8 @@ type ParallaxRow struct {
 	// TurnedSSIM the same with the frames turned only.
 	SSIM, TurnedSSIM float64
 	// Bow has how far each post, and the horizon, is from straight, in pixels for
-	// 1000 of its length.
-	Bow []float64
+	// 1000 of its length; Lean how far each post is from upright, in degrees.
+	Bow, Lean []float64
 	// WarpPx is the root mean square of the local warp over the frames.
 	WarpPx float64
 	// FoundMM is the offset that the solution tells; NaN if it is unknown.
@@ -128,12 +128,16 @@ func (c Config) measureParallax(ctx context.Context, pc *ParallaxCase, shots *ph
 	for i := range turned.Frames {
 		turned.Frames[i].Local = nil
 	}
-	if r.Break, r.BreakAt, r.SSIM, r.Bow, err = c.lookAtSeams(ctx, shots, sol); err != nil {
+	bent, err := c.lookAtSeams(ctx, shots, sol)
+	if err != nil {
 		return err
 	}
-	if r.Turned, r.TurnedAt, r.TurnedSSIM, _, err = c.lookAtSeams(ctx, shots, &turned); err != nil {
+	only, err := c.lookAtSeams(ctx, shots, &turned)
+	if err != nil {
 		return err
 	}
+	r.Break, r.BreakAt, r.SSIM, r.Bow, r.Lean = bent.perSeam, bent.at, bent.ssim, bent.bow, bent.lean
+	r.Turned, r.TurnedAt, r.TurnedSSIM = only.perSeam, only.at, only.ssim
 	pc.Rows = append(pc.Rows, r)
 	return nil
 }
@@ -155,28 +159,35 @@ func warpRMS(sol *stitch.Solution) float64 {
 	return math.Sqrt(sq / n)
 }
 
+// seen is what a rendered solution shows: the fields of [ParallaxRow].
+type seen struct {
+	perSeam, at, bow, lean []float64
+	ssim                   float64
+}
+
 // lookAtSeams renders a solution and measures it.
-func (c Config) lookAtSeams(ctx context.Context, shots *photographs, sol *stitch.Solution) (perSeam, at []float64, ssim float64, bow []float64, err error) {
+func (c Config) lookAtSeams(ctx context.Context, shots *photographs, sol *stitch.Solution) (s seen, err error) {
 	var labels *blend.Labels
 	pic, err := stitch.Render(ctx, sol, shots.frames, stitch.Options{Workers: c.Workers, Seams: func(l *blend.Labels) { labels = l }})
 	if err != nil {
-		return nil, nil, 0, nil, err
+		return s, err
 	}
 	patches, err := unblended(ctx, c.Workers, sol, shots.frames, labels)
 	if err != nil {
-		return nil, nil, 0, nil, err
+		return s, err
 	}
 	near := nearSeams(labels, pic.Rect, seamReach)
-	ssim = measure.SSIM(luma(pic), luma(patches), func(x, y int) bool {
+	s.ssim = measure.SSIM(luma(pic), luma(patches), func(x, y int) bool {
 		i := y*pic.Rect.Dx() + x
 		return near.in[i] && patches.Alpha[i] != 0
 	})
 	p, err := newPlaces(shots, sol)
 	if err != nil {
-		return nil, nil, 0, nil, err
+		return s, err
 	}
-	perSeam, at = p.breaks(labels, pic.Rect)
-	return perSeam, at, ssim, p.bows(labels, pic.Rect), nil
+	s.perSeam, s.at = p.breaks(labels, pic.Rect)
+	s.bow, s.lean = p.bows(labels, pic.Rect)
+	return s, nil
 }
 
 // places knows where things are in the picture of a solution.
@@ -299,8 +310,9 @@ func (p *places) breakAt(k, l int, q geom.Pt) (float64, bool) {
 	return other.Sub(q).Norm(), ok
 }
 
-// bows returns how far the posts and the horizon are from straight.
-func (p *places) bows(labels *blend.Labels, r image.Rectangle) (bow []float64) {
+// bows returns how far the posts and the horizon are from straight, and the posts
+// from upright.
+func (p *places) bows(labels *blend.Labels, r image.Rectangle) (bow, lean []float64) {
 	any := func(int) bool { return true }
 	line := func(k int, points []geom.Vec, upright bool) {
 		f := &p.shots.plan.Frames[p.shots.of[k]]
@@ -325,8 +337,13 @@ func (p *places) bows(labels *blend.Labels, r image.Rectangle) (bow []float64) {
 			}
 			u, v = append(u, q.X), append(v, q.Y)
 		}
-		if b, ok := bowOf(u, v); ok {
-			bow = append(bow, b)
+		b, slope, ok := bowOf(u, v)
+		if !ok {
+			return
+		}
+		bow = append(bow, b)
+		if upright {
+			lean = append(lean, math.Abs(math.Atan(slope))*180/math.Pi)
 		}
 	}
 	var horizon []geom.Vec
@@ -345,7 +362,7 @@ func (p *places) bows(labels *blend.Labels, r image.Rectangle) (bow []float64) {
 			line(k, points, true)
 		}
 	}
-	return bow
+	return bow, lean
 }
 
 // pixelOf returns where the picture would show a ray with nothing bent.
@@ -358,11 +375,12 @@ func (p *places) pixelOf(world geom.Vec) (geom.Pt, bool) {
 }
 
 // bowOf returns the largest distance of points from the straight line through
-// them, for 1000 pixels of its length along u; ok is false if it is too short.
-func bowOf(u, v []float64) (bow float64, ok bool) {
+// them, for 1000 pixels of its length along u, and its slope; ok is false if it is
+// too short.
+func bowOf(u, v []float64) (bow, slope float64, ok bool) {
 	n := float64(len(u))
 	if n < 8 {
-		return 0, false
+		return 0, 0, false
 	}
 	var su, sv, suu, suv float64
 	lo, hi := math.Inf(1), math.Inf(-1)
@@ -371,13 +389,13 @@ func bowOf(u, v []float64) (bow float64, ok bool) {
 		lo, hi = min(lo, x), max(hi, x)
 	}
 	if hi-lo < leastLinePx {
-		return 0, false
+		return 0, 0, false
 	}
-	slope := (n*suv - su*sv) / (n*suu - su*su)
+	slope = (n*suv - su*sv) / (n*suu - su*su)
 	for i, x := range u {
 		bow = max(bow, math.Abs(v[i]-sv/n-slope*(x-su/n)))
 	}
-	return bow * 1000 / (hi - lo), true
+	return bow * 1000 / (hi - lo), slope, true
 }
 
 // gather joins a figure of all rows.
@@ -455,7 +473,7 @@ func (r *ParallaxResult) Bars() []Bar {
 
 // Report returns the bars and the cases.
 func (r *ParallaxResult) Report() Report {
-	t := &table{head: []string{"pupil before the axis", "rows", "break of a seam, 95 %", "turned only", "of a place, 95 %", "turned only", "SSIM, worst", "turned only, mean", "bow, 95 %", "worst", "offset found, mm", "focal %, worst", "rotation °, worst"}}
+	t := &table{head: []string{"pupil before the axis", "rows", "break of a seam, 95 %", "turned only", "of a place, 95 %", "turned only", "SSIM, worst", "turned only, mean", "bow, 95 %", "worst", "lean °, 95 %", "worst", "offset found, mm", "focal %, worst", "rotation °, worst"}}
 	for i := range r.Cases {
 		pc := &r.Cases[i]
 		var ssim, found, focal, rot []float64
@@ -464,11 +482,12 @@ func (r *ParallaxResult) Report() Report {
 			ssim, found = append(ssim, row.TurnedSSIM), append(found, row.FoundMM)
 			focal, rot = append(focal, 100*math.Abs(row.Errors.Focal)), append(rot, row.Errors.Worst().Degrees())
 		}
+		lean := pc.gather(func(r *ParallaxRow) []float64 { return r.Lean })
 		at := pc.gather(func(r *ParallaxRow) []float64 { return r.BreakAt })
 		turnedAt := pc.gather(func(r *ParallaxRow) []float64 { return r.TurnedAt })
 		t.add(pc.Name, fmt.Sprint(len(pc.Rows)), figure(quantile(pc.breaks(), 0.95)), figure(quantile(pc.turned(), 0.95)),
 			figure(quantile(at, 0.95)), figure(quantile(turnedAt, 0.95)), figure(pc.ssim()), figure(median(ssim)),
-			figure(quantile(pc.bow(), 0.95)), figure(quantile(pc.bow(), 1)), fmt.Sprintf("%.1f to %.1f", quantile(found, 0), quantile(found, 1)),
+			figure(quantile(pc.bow(), 0.95)), figure(quantile(pc.bow(), 1)), figure(quantile(lean, 0.95)), figure(quantile(lean, 1)), fmt.Sprintf("%.1f to %.1f", quantile(found, 0), quantile(found, 1)),
 			figure(quantile(focal, 1)), figure(quantile(rot, 1)))
 	}
 	return report(fmt.Sprintf("Parallax: rows of %d × %d pixels", r.Width, r.Height), r.Bars(), t)

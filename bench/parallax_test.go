@@ -44,10 +44,10 @@ func TestBowOf(t *testing.T) {
 		u, v = append(u, x), append(v, 3+0.1*x+2*(1-(x-500)*(x-500)/250000))
 	}
 	// The line lies a third of the rise below the vertex, two thirds above the ends.
-	if b, ok := bowOf(u, v); !ok || !(math.Abs(b-4./3) <= 0.05) {
+	if b, _, ok := bowOf(u, v); !ok || !(math.Abs(b-4./3) <= 0.05) {
 		t.Errorf("bow %v, %v", b, ok)
 	}
-	if _, ok := bowOf(u[:5], v[:5]); ok {
+	if _, _, ok := bowOf(u[:5], v[:5]); ok {
 		t.Error("a line of 40 pixels has a bow")
 	}
 }

@@ -15,11 +15,11 @@ import (
 //	Σ ρ(w |off − u_b(inB) + J u_a(inA)|²) + bend Σ |second differences of c|² + rest Σ |c|²
 //
 // over the displacements off that the overlaps show, J the derivative of the way
-// from a to b. All frames are solved for at once, so that they agree where three
-// meet. The second differences keep straight lines straight, and what no overlap
-// asks for fades to nothing over some cells. Content-preserving warps: Liu,
-// Gleicher, Jin & Agarwala, SIGGRAPH 2009; with a robust ρ as the thing behind a
-// depth edge can't be met.
+// from a to b; and the bow of upright edges, see [stem]. All frames are solved for
+// at once, so that they agree where three meet. The second differences keep straight
+// lines straight, and what no overlap asks for fades to nothing over some cells.
+// Content-preserving warps: Liu, Gleicher, Jin & Agarwala, SIGGRAPH 2009; with a
+// robust ρ as the thing behind a depth edge can't be met.
 const (
 	localColumns = 24 // cells across a frame's width, down its height in proportion
 	localBend    = 1.0
@@ -42,6 +42,14 @@ type localRow struct {
 	wx, wy [2][4]float64
 }
 
+// frame returns the frame of side s.
+func (r *localRow) frame(s int) int {
+	if s == 1 {
+		return r.d.b
+	}
+	return r.d.a
+}
+
 // localFit is the problem: unknowns are the coefficients of each frame, x and then
 // y, in pixels.
 type localFit struct {
@@ -49,6 +57,7 @@ type localFit struct {
 	w, h   int
 	frames int
 	rows   []localRow
+	stems  []stem
 	bend   float64
 	x      []float64
 }
@@ -81,16 +90,12 @@ func (f *localFit) local(k int) *warp.Local {
 	return &l
 }
 
-// value returns the displacement that side s of a row sees.
-func (f *localFit) value(v []float64, r *localRow, s int) (d geom.Pt) {
-	k := r.d.a
-	if s == 1 {
-		k = r.d.b
-	}
+// sum returns the displacement of frame k by the spline's weights at a place.
+func (f *localFit) sum(v []float64, k, first int, wx, wy *[4]float64) (d geom.Pt) {
 	px, py := f.part(v, k, 0), f.part(v, k, 1)
-	for j, wy := range r.wy[s] {
-		at := r.at[s] + j*f.grid.Columns
-		for i, wx := range r.wx[s] {
+	for j, wy := range wy {
+		at := first + j*f.grid.Columns
+		for i, wx := range wx {
 			d.X += wx * wy * px[at+i]
 			d.Y += wx * wy * py[at+i]
 		}
@@ -98,20 +103,26 @@ func (f *localFit) value(v []float64, r *localRow, s int) (d geom.Pt) {
 	return d
 }
 
-// spread adds to dst what the residual d weighs on the coefficients of side s.
-func (f *localFit) spread(dst []float64, r *localRow, s int, d geom.Pt) {
-	k := r.d.a
-	if s == 1 {
-		k = r.d.b
-	}
+// add adds to dst what d there weighs on the coefficients of frame k.
+func (f *localFit) add(dst []float64, k, first int, wx, wy *[4]float64, d geom.Pt) {
 	px, py := f.part(dst, k, 0), f.part(dst, k, 1)
-	for j, wy := range r.wy[s] {
-		at := r.at[s] + j*f.grid.Columns
-		for i, wx := range r.wx[s] {
+	for j, wy := range wy {
+		at := first + j*f.grid.Columns
+		for i, wx := range wx {
 			px[at+i] += wx * wy * d.X
 			py[at+i] += wx * wy * d.Y
 		}
 	}
+}
+
+// value returns the displacement that side s of a row sees.
+func (f *localFit) value(v []float64, r *localRow, s int) geom.Pt {
+	return f.sum(v, r.frame(s), r.at[s], &r.wx[s], &r.wy[s])
+}
+
+// spread adds to dst what the residual d weighs on the coefficients of side s.
+func (f *localFit) spread(dst []float64, r *localRow, s int, d geom.Pt) {
+	f.add(dst, r.frame(s), r.at[s], &r.wx[s], &r.wy[s], d)
 }
 
 // meets returns u_b − J u_a, which is to meet the displacement.
@@ -128,6 +139,7 @@ func (f *localFit) apply(dst, v []float64) {
 		e := f.meets(v, r)
 		f.pull(dst, r, geom.Pt{X: r.w * e.X, Y: r.w * e.Y})
 	}
+	f.straighten(dst, v)
 	c, n := f.grid.Columns, f.nodes()
 	for k := range 2 * f.frames {
 		p, q := v[k*n:][:n], dst[k*n:][:n]
@@ -173,6 +185,15 @@ func (f *localFit) place() {
 				p = p.Sub(f.value(f.x, r, s))
 			}
 			r.at[s], r.wx[s], r.wy[s] = f.grid.Weights(p, f.w, f.h)
+		}
+	}
+	for k := range f.stems {
+		s := &f.stems[k]
+		for i, p := range s.p {
+			if s.wx[i] != [4]float64{} {
+				p = p.Sub(f.sum(f.x, s.frame, s.at[i], &s.wx[i], &s.wy[i]))
+			}
+			s.at[i], s.wx[i], s.wy[i] = f.grid.Weights(p, f.w, f.h)
 		}
 	}
 }
@@ -226,9 +247,9 @@ func dot(a, b []float64) (sum float64) {
 }
 
 // bendFrames returns the local warp of each placed frame for displacements that
-// count by weight; nil for a frame that needs none, and for all if no warp is
-// smooth enough.
-func (a *aligner) bendFrames(all []displaced, weight []float64) []*warp.Local {
+// count by weight, with the stems straight; nil for a frame that needs none, and for
+// all if no warp is smooth enough.
+func (a *aligner) bendFrames(all []displaced, stems []stem, weight []float64) []*warp.Local {
 	out := make([]*warp.Local, len(a.placed))
 	if len(all) == 0 {
 		return out
@@ -236,6 +257,7 @@ func (a *aligner) bendFrames(all []displaced, weight []float64) []*warp.Local {
 	turns := a.rig
 	turns.pupil = pupil{}
 	f := newLocalFit(a.rig.width, a.rig.height, len(a.placed))
+	f.stems = stems
 	f.rows = make([]localRow, len(all))
 	for i := range all {
 		way := turns.passage(all[i].a, all[i].b)
@@ -297,7 +319,11 @@ func (a *aligner) bendNear(ctx context.Context, sol *Solution) error {
 	for i := range weight {
 		weight[i] = 1
 	}
-	locals := a.bendFrames(all, weight)
+	stems, err := a.stems(ctx)
+	if err != nil {
+		return err
+	}
+	locals := a.bendFrames(all, stems, weight)
 	for k, l := range locals {
 		sol.Frames[a.placed[k]].Local = l
 	}

@@ -108,13 +108,13 @@ func shifts(r *rig, shift func(inA geom.Pt) geom.Pt) (all []displaced) {
 	return all
 }
 
-func bent(r rig, all []displaced) []*warp.Local {
+func bent(r rig, all []displaced, stems ...stem) []*warp.Local {
 	weight := make([]float64, len(all))
 	for i := range weight {
 		weight[i] = 1
 	}
 	a := &aligner{placed: make([]int, len(r.rot)), rig: r, shrink: 1}
-	return a.bendFrames(all, weight)
+	return a.bendFrames(all, stems, weight)
 }
 
 // TestBendFrames: shifts that grow toward the lower edge are met, half by either
@@ -152,6 +152,49 @@ func TestBendFrames(t *testing.T) {
 	}
 	if m := at(0, 700, 300).Norm(); !(m <= 0.3) {
 		t.Errorf("the sky moves by %.2f px", m)
+	}
+}
+
+// TestBendFramesUpright: a post before ground that shifts the more the nearer it is
+// keeps its edges straight, up to the sky that doesn't shift.
+func TestBendFramesUpright(t *testing.T) {
+	r := levelRig(3)
+	all := shifts(&r, func(p geom.Pt) geom.Pt { return geom.Pt{X: -18 * max(0, p.Y-600) / 600} })
+	az := -12.5 * degree
+	post := upright{normal: geom.Vec{X: math.Cos(az), Z: -math.Sin(az)}, az: az, top: -0.2, bottom: 0.3}
+	var stems []stem
+	for k := range 2 {
+		cam := r.camera(k)
+		s, ok := newStem(&post, &cam)
+		if !ok {
+			t.Fatal("the post is not seen")
+		}
+		s.frame = k
+		stems = append(stems, s)
+	}
+	bow := func(l *warp.Local, s *stem) (bow float64) {
+		across := func(p geom.Pt, i int) float64 {
+			d := l.At(p, 800, 1200)
+			return d.X*s.across[i].X + d.Y*s.across[i].Y
+		}
+		n := len(s.p) - 1
+		a, b := across(s.p[0], 0), across(s.p[n], n)
+		for i, p := range s.p {
+			bow = max(bow, math.Abs(across(p, i)-a-(b-a)*float64(i)/float64(n)))
+		}
+		return bow
+	}
+	loose, kept := bent(r, all), bent(r, all, stems...)
+	for k := range stems {
+		if was, is := bow(loose[k], &stems[k]), bow(kept[k], &stems[k]); !(was >= 1.5 && is <= 0.8) {
+			t.Errorf("frame %d: the post bows by %.2f px, and by %.2f if it is not known", k, is, was)
+		}
+	}
+	tilted := post
+	tilted.normal = unit(geom.Vec{X: post.normal.X, Y: 0.05, Z: post.normal.Z})
+	cam := r.camera(0)
+	if _, ok := newStem(&tilted, &cam); ok {
+		t.Error("a leaning trunk is held for a post")
 	}
 }
 
