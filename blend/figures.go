@@ -41,8 +41,8 @@ const (
 	// stand between, and a seam there would have no room.
 	nearEnd = 12
 	// endShare is the part of a figure's lines from which it reaches an end for
-	// sure. With less, a strip of surf may hang together with a walker, and
-	// the cheaper cut decides.
+	// sure. With less, a strip of surf may hang together with a walker, see
+	// wishFor.
 	endShare = 0.3
 	// alikeSize is the least ratio of their cells, alikeColour the largest
 	// difference of their colours, summed over the channels.
@@ -62,6 +62,8 @@ const (
 // figure is a group of cells of an overlap.
 type figure struct {
 	cells []int32 // indices in the overlap's frame
+	// sure are the cells of the pieces of which it is known which side shows them.
+	sure  []int32
 	box   image.Rectangle
 	owner wish // the side that shows it; anySide if unknown
 	// parts are the figures that it was joined of.
@@ -110,6 +112,9 @@ func (w *overlap) figures() []figure {
 	}
 	for k := range found {
 		w.growFigure(&found[k])
+		if found[k].owner != anySide {
+			found[k].sure = found[k].cells
+		}
 	}
 	found = joinFigures(found, w.touching(found), nil)
 	var out []figure
@@ -339,12 +344,12 @@ func joinFigures(found []figure, pairs [][2]int, alike func(f, g *figure) bool) 
 		if !ok {
 			at[r] = len(out)
 			f := found[i]
-			f.cells, f.parts = slices.Clone(f.cells), []int{i}
+			f.cells, f.sure, f.parts = slices.Clone(f.cells), slices.Clone(f.sure), []int{i}
 			out = append(out, f)
 			continue
 		}
 		f, g := &out[k], &found[i]
-		f.cells = append(f.cells, g.cells...)
+		f.cells, f.sure = append(f.cells, g.cells...), append(f.sure, g.sure...)
 		f.parts = append(f.parts, i)
 		f.box = f.box.Union(g.box)
 		for side := range f.votes {
@@ -439,11 +444,21 @@ func (w *overlap) growFigure(f *figure) {
 // frame ends goes to the other frame, whole if that has it and left out if not;
 // one inside the overlap is left out if it is known which side shows it. What is
 // Wanted goes before all that.
+//
+// To leave a figure out, the other side must have all of its cells: where it
+// barely reaches the end of that side, the cheaper cut decides; an end of the side
+// that shows it is no hindrance. What neither side clearly shows, surf that
+// differs in both, doesn't tell that a mover beside it reaches an end.
 func (w *overlap) wishFor(f *figure) wish {
 	stride := w.frame.Dx()
 	near := min(nearEnd, max(1, min(w.bounds.Dx(), w.bounds.Dy())/10))
 	// The lines of the figure that reach an end, across and down, by side.
 	across, down := [3]map[int]bool{oldSide: {}, newSide: {}}, [3]map[int]bool{oldSide: {}, newSide: {}}
+	var touches [3]bool // the ends that pieces reach which one side shows
+	sure := make(map[int32]bool, len(f.sure))
+	for _, i := range f.sure {
+		sure[i] = true
+	}
 	lines := image.Rectangle{}
 	var wanted float32
 	for _, i := range f.cells {
@@ -452,16 +467,17 @@ func (w *overlap) wishFor(f *figure) wish {
 		wanted += w.c.cost[w.at[i]] - w.price.At(x, y)
 		if side := w.endFrom(int(i), 1, near); side != anySide {
 			across[side][y] = true
+			touches[side] = touches[side] || sure[i]
 		}
 		if side := w.endFrom(int(i), stride, near); side != anySide {
 			down[side][x] = true
+			touches[side] = touches[side] || sure[i]
 		}
 	}
 	reaches := func(side wish) bool {
 		return float32(len(across[side])) >= endShare*float32(lines.Dy()) || float32(len(down[side])) >= endShare*float32(lines.Dx())
 	}
 	atOld, atNew := reaches(oldSide), reaches(newSide)
-	touches := len(across[oldSide])+len(across[newSide])+len(down[oldSide])+len(down[newSide]) > 0
 	switch {
 	case wanted >= -Wanted/2:
 		return newSide
@@ -473,11 +489,9 @@ func (w *overlap) wishFor(f *figure) wish {
 		return oldSide
 	case atNew:
 		return newSide
-	case touches:
-		return anySide
-	case f.owner == newSide:
+	case f.owner == newSide && !touches[newSide]:
 		return oldSide
-	case f.owner == oldSide:
+	case f.owner == oldSide && !touches[oldSide]:
 		return newSide
 	}
 	return anySide

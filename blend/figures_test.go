@@ -87,6 +87,57 @@ func TestFiguresNear(t *testing.T) {
 	}
 }
 
+// TestFiguresBesideSurf: a walker inside the overlap is left out, though he hangs
+// together with surf that reaches an end of it.
+func TestFiguresBesideSurf(t *testing.T) {
+	for owner := range 2 {
+		other := 1 - owner
+		// The first layer ends at column 66, the second, which mirrors it, at 34.
+		mirrored := func(r image.Rectangle) image.Rectangle {
+			if owner == 1 {
+				r.Min.X, r.Max.X = 100-r.Max.X, 100-r.Min.X
+			}
+			return r
+		}
+		paint := func(l *SeamLayer, r image.Rectangle, light float32) {
+			r = r.Intersect(l.Rect)
+			for y := r.Min.Y; y < r.Max.Y; y++ {
+				for x := r.Min.X; x < r.Max.X; x++ {
+					for c := range l.RGB {
+						l.RGB[c].Set(x, y, l.RGB[c].At(x, y)+light)
+					}
+				}
+			}
+		}
+		for _, c := range []struct {
+			name         string
+			walker, surf image.Rectangle
+			own, others  float32 // how much lighter the surf is in either layer
+		}{
+			// The seam has to pass between him and the owner's part.
+			{
+				"surf of both layers, a step away from him, at the end of the other",
+				image.Rect(42, 12, 48, 48), image.Rect(34, 31, 39, 35), 0.3, -0.3,
+			},
+			// The other layer goes on there: only it has all of the surf.
+			{
+				"his layer's surf, cut by the layer's end",
+				image.Rect(40, 12, 46, 48), image.Rect(46, 31, 66, 35), 0.06, 0,
+			},
+		} {
+			grid, layers := walkers(nil, nil)
+			walker, surf := mirrored(c.walker), mirrored(c.surf)
+			paint(&layers[owner], walker, -0.4)
+			paint(&layers[owner], surf, c.own)
+			paint(&layers[other], surf, c.others)
+			l := mustSeams(t, grid, layers, SeamOptions{})
+			if got := share(l, walker, owner); got > 0 {
+				t.Errorf("%s, of layer %d: %.2f of the walker is seen, want none", c.name, owner, got)
+			}
+		}
+	}
+}
+
 // TestWanted: what the photographer wants is taken, figure or not, from either
 // layer.
 func TestWanted(t *testing.T) {
