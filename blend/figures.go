@@ -62,8 +62,6 @@ const (
 // figure is a group of cells of an overlap.
 type figure struct {
 	cells []int32 // indices in the overlap's frame
-	// sure are the cells of the pieces of which it is known which side shows them.
-	sure  []int32
 	box   image.Rectangle
 	owner wish // the side that shows it; anySide if unknown
 	// parts are the figures that it was joined of.
@@ -112,50 +110,75 @@ func (w *overlap) figures() []figure {
 	}
 	for k := range found {
 		w.growFigure(&found[k])
-		if found[k].owner != anySide {
-			found[k].sure = found[k].cells
-		}
 	}
-	found = joinFigures(found, w.touching(found), nil)
+	pieces := joinFigures(found, w.touching(found), nil)
+	pieces = slices.DeleteFunc(pieces, func(f figure) bool { return len(f.cells) == 0 })
+	things := joinFigures(pieces, nil, (*figure).goesOnIn)
 	var out []figure
-	for _, g := range joinFigures(found, nil, (*figure).mayBe) {
-		g.wish = w.wishFor(&g)
-		if len(g.parts) == 1 || g.wish != split && !w.isWanted(&g) {
-			out = append(out, g)
-			continue
-		}
-		// A chain of things that are alike, such as breakers from end to end,
-		// and what is wanted of it: each by itself.
-		for _, k := range g.parts {
-			f := found[k]
-			f.wish = w.wishFor(&f)
-			out = append(out, f)
-		}
+	for _, f := range joinFigures(things, nil, (*figure).mayBe) {
+		out = w.settle(out, f, things, pieces)
 	}
 	return out
 }
 
+// settle appends f to figs, with what is wished for it. What is wanted of several,
+// and a chain of things that are alike, such as breakers from end to end, are taken
+// each by itself, down to pieces. among are the figures that f was joined of, and
+// what those were.
+func (w *overlap) settle(figs []figure, f figure, among ...[]figure) []figure {
+	f.wish = w.wishFor(&f)
+	if len(among) > 0 && w.areApart(f.parts, among[0]) {
+		f.wish = split
+	}
+	if len(among) == 0 || f.wish != split && (len(f.parts) == 1 || !w.isWanted(&f)) {
+		return append(figs, f)
+	}
+	for _, k := range f.parts {
+		figs = w.settle(figs, among[0][k], among[1:]...)
+	}
+	return figs
+}
+
+// areApart reports whether one of the parts goes on beyond one end of the overlap
+// and one beyond another: no side has both.
+func (w *overlap) areApart(parts []int, of []figure) bool {
+	var at [4]bool
+	for _, k := range parts {
+		at[w.endOf(&of[k]).sure] = true
+	}
+	return len(parts) > 1 && at[oldSide] && at[newSide]
+}
+
 // isWanted reports whether either side wants a cell of f.
 func (w *overlap) isWanted(f *figure) bool {
-	stride := w.frame.Dx()
 	return slices.ContainsFunc(f.cells, func(i int32) bool {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		x, y := w.place(i)
 		return w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted
 	})
 }
 
-// touching returns the pairs of figures that have a cell in common.
+// touching returns the pairs of figures that have a cell in common. What neither
+// side clearly shows, surf that differs in both, is no part of a mover beside it:
+// it leaves the cells to him.
 func (w *overlap) touching(found []figure) (pairs [][2]int) {
 	of := make(map[int32]int)
 	for k := range found {
 		last := -1
 		for _, i := range found[k].cells {
-			if o, taken := of[i]; !taken {
+			o, taken := of[i]
+			switch {
+			case !taken, found[o].owner == anySide && found[k].owner != anySide:
 				of[i] = k
-			} else if o != k && o != last {
+			case found[o].owner != anySide && found[k].owner == anySide:
+			case o != k && o != last:
 				pairs = append(pairs, [2]int{o, k})
 				last = o
 			}
+		}
+	}
+	for k := range found {
+		if f := &found[k]; f.owner == anySide {
+			f.cells = slices.DeleteFunc(f.cells, func(i int32) bool { return found[of[i]].owner != anySide })
 		}
 	}
 	return pairs
@@ -344,12 +367,12 @@ func joinFigures(found []figure, pairs [][2]int, alike func(f, g *figure) bool) 
 		if !ok {
 			at[r] = len(out)
 			f := found[i]
-			f.cells, f.sure, f.parts = slices.Clone(f.cells), slices.Clone(f.sure), []int{i}
+			f.cells, f.parts = slices.Clone(f.cells), []int{i}
 			out = append(out, f)
 			continue
 		}
 		f, g := &out[k], &found[i]
-		f.cells, f.sure = append(f.cells, g.cells...), append(f.sure, g.sure...)
+		f.cells = append(f.cells, g.cells...)
 		f.parts = append(f.parts, i)
 		f.box = f.box.Union(g.box)
 		for side := range f.votes {
@@ -372,6 +395,40 @@ func joinFigures(found []figure, pairs [][2]int, alike func(f, g *figure) bool) 
 	return out
 }
 
+// goesOnIn reports whether f and g may be pieces of one thing that a post, or what
+// looks alike in both, comes between: one side shows them, and one lies in line
+// with the other. What is left of it may be short, and lower.
+func (f *figure) goesOnIn(g *figure) bool {
+	if f.owner == anySide || f.owner != g.owner || !f.isAlike(g) {
+		return false
+	}
+	within := func(min1, max1, min2, max2 int) bool {
+		return min1 <= min2 && max2 <= max1 || min2 <= min1 && max1 <= max2
+	}
+	a, b := f.box, g.box
+	return within(a.Min.Y, a.Max.Y, b.Min.Y, b.Max.Y) && f.isAlong(g, max(a.Dx(), b.Dx()), 0) ||
+		within(a.Min.X, a.Max.X, b.Min.X, b.Max.X) && f.isAlong(g, 0, max(a.Dy(), b.Dy()))
+}
+
+// isAlike reports whether f and g are of similar colour, as far as it is known.
+func (f *figure) isAlike(g *figure) bool {
+	if f.owner == anySide || g.owner == anySide {
+		return true
+	}
+	d := float32(0)
+	for c := range f.colour {
+		d += abs(f.colour[c] - g.colour[c])
+	}
+	return d <= alikeColour
+}
+
+// isAlong reports whether g lies within nearFigures times (wide, high) of f.
+func (f *figure) isAlong(g *figure, wide, high int) bool {
+	dx, dy := int(nearFigures*float32(wide)), int(nearFigures*float32(high))
+	b := f.box
+	return image.Rect(b.Min.X-dx, b.Min.Y-dy, b.Max.X+dx, b.Max.Y+dy).Overlaps(g.box)
+}
+
 // mayBe reports whether f and g may show one thing: near one another along the
 // way it moved, of similar size and colour.
 func (f *figure) mayBe(g *figure) bool {
@@ -379,34 +436,19 @@ func (f *figure) mayBe(g *figure) bool {
 	if float32(small) < alikeSize*float32(large) {
 		return false
 	}
-	if f.owner != anySide && g.owner != anySide {
-		d := float32(0)
-		for c := range f.colour {
-			d += abs(f.colour[c] - g.colour[c])
-		}
-		if d > alikeColour {
-			return false
-		}
-	}
-	wide, high := max(f.box.Dx(), g.box.Dx()), max(f.box.Dy(), g.box.Dy())
-	along := func(dx, dy float32) bool {
-		b := f.box
-		b.Min.X, b.Max.X = b.Min.X-int(dx), b.Max.X+int(dx)
-		b.Min.Y, b.Max.Y = b.Min.Y-int(dy), b.Max.Y+int(dy)
-		return b.Overlaps(g.box)
+	if !f.isAlike(g) {
+		return false
 	}
 	// What moved, or is seen in pieces, has the same size across the way.
 	same := func(a, b int) bool { return max(a, b) <= 2*min(a, b) }
-	return same(f.box.Dy(), g.box.Dy()) && along(nearFigures*float32(wide), 0) ||
-		same(f.box.Dx(), g.box.Dx()) && along(0, nearFigures*float32(high))
+	return same(f.box.Dy(), g.box.Dy()) && f.isAlong(g, max(f.box.Dx(), g.box.Dx()), 0) ||
+		same(f.box.Dx(), g.box.Dx()) && f.isAlong(g, 0, max(f.box.Dy(), g.box.Dy()))
 }
 
 // meanColour returns the figure's mean colour in the layer that shows it.
 func (w *overlap) meanColour(f *figure) (mean [3]float32) {
-	stride := w.frame.Dx()
-	for _, c := range f.cells {
-		i := int(c)
-		x, y := w.frame.Min.X+i%stride, w.frame.Min.Y+i/stride
+	for _, i := range f.cells {
+		x, y := w.place(i)
 		for k := range mean {
 			if f.owner == newSide {
 				mean[k] += w.layer.RGB[k].At(x, y) / float32(len(f.cells))
@@ -446,55 +488,73 @@ func (w *overlap) growFigure(f *figure) {
 // Wanted goes before all that.
 //
 // To leave a figure out, the other side must have all of its cells: where it
-// barely reaches the end of that side, the cheaper cut decides; an end of the side
-// that shows it is no hindrance. What neither side clearly shows, surf that
-// differs in both, doesn't tell that a mover beside it reaches an end.
+// barely reaches the end of that side, the cheaper cut decides. An end of the side
+// that shows it is no hindrance.
 func (w *overlap) wishFor(f *figure) wish {
-	stride := w.frame.Dx()
-	near := min(nearEnd, max(1, min(w.bounds.Dx(), w.bounds.Dy())/10))
-	// The lines of the figure that reach an end, across and down, by side.
-	across, down := [3]map[int]bool{oldSide: {}, newSide: {}}, [3]map[int]bool{oldSide: {}, newSide: {}}
-	var touches [3]bool // the ends that pieces reach which one side shows
-	sure := make(map[int32]bool, len(f.sure))
-	for _, i := range f.sure {
-		sure[i] = true
-	}
-	lines := image.Rectangle{}
+	end := w.endOf(f)
 	var wanted float32
 	for _, i := range f.cells {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
-		lines = lines.Union(image.Rect(x, y, x+1, y+1))
+		x, y := w.place(i)
 		wanted += w.c.cost[w.at[i]] - w.price.At(x, y)
-		if side := w.endFrom(int(i), 1, near); side != anySide {
-			across[side][y] = true
-			touches[side] = touches[side] || sure[i]
-		}
-		if side := w.endFrom(int(i), stride, near); side != anySide {
-			down[side][x] = true
-			touches[side] = touches[side] || sure[i]
-		}
 	}
-	reaches := func(side wish) bool {
-		return float32(len(across[side])) >= endShare*float32(lines.Dy()) || float32(len(down[side])) >= endShare*float32(lines.Dx())
-	}
-	atOld, atNew := reaches(oldSide), reaches(newSide)
 	switch {
 	case wanted >= -Wanted/2:
 		return newSide
 	case wanted <= Wanted/2:
 		return oldSide
-	case atOld && atNew:
-		return split
-	case atOld:
+	case end.sure != anySide:
+		return end.sure
+	case f.owner == newSide && !end.touches[newSide]:
 		return oldSide
-	case atNew:
-		return newSide
-	case f.owner == newSide && !touches[newSide]:
-		return oldSide
-	case f.owner == oldSide && !touches[oldSide]:
+	case f.owner == oldSide && !end.touches[oldSide]:
 		return newSide
 	}
 	return anySide
+}
+
+// end says where a figure reaches the end of a layer.
+type end struct {
+	sure    wish    // the side that goes on there, split if both do, anySide if none for sure
+	touches [3]bool // the sides that go on where it barely reaches an end, or surely
+}
+
+// endOf returns where f reaches the end of a layer.
+func (w *overlap) endOf(f *figure) (e end) {
+	stride := w.frame.Dx()
+	near := min(nearEnd, max(1, min(w.bounds.Dx(), w.bounds.Dy())/10))
+	// The lines of the figure that reach an end, across and down, by side.
+	across, down := [3]map[int]bool{oldSide: {}, newSide: {}}, [3]map[int]bool{oldSide: {}, newSide: {}}
+	lines := image.Rectangle{}
+	for _, i := range f.cells {
+		x, y := w.place(i)
+		lines = lines.Union(image.Rect(x, y, x+1, y+1))
+		if side := w.endFrom(int(i), 1, near); side != anySide {
+			across[side][y] = true
+			e.touches[side] = true
+		}
+		if side := w.endFrom(int(i), stride, near); side != anySide {
+			down[side][x] = true
+			e.touches[side] = true
+		}
+	}
+	reaches := func(side wish) bool {
+		return float32(len(across[side])) >= endShare*float32(lines.Dy()) || float32(len(down[side])) >= endShare*float32(lines.Dx())
+	}
+	switch atOld, atNew := reaches(oldSide), reaches(newSide); {
+	case atOld && atNew:
+		e.sure = split
+	case atOld:
+		e.sure = oldSide
+	case atNew:
+		e.sure = newSide
+	}
+	return e
+}
+
+// place returns the cell with index i.
+func (w *overlap) place(i int32) (x, y int) {
+	stride := w.frame.Dx()
+	return w.frame.Min.X + int(i)%stride, w.frame.Min.Y + int(i)/stride
 }
 
 // endFrom returns which side alone has the first cell that not both have, up to
@@ -515,9 +575,8 @@ func (w *overlap) endFrom(i, step, near int) wish {
 
 // pin ties the cells of a figure to a side.
 func (w *overlap) pin(g *gridCut, f *figure, side wish) {
-	stride := w.frame.Dx()
 	for _, i := range f.cells {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		x, y := w.place(i)
 		if w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted {
 			continue // it is held already
 		}
@@ -532,10 +591,9 @@ func (w *overlap) pin(g *gridCut, f *figure, side wish) {
 
 // shareNew returns the part of a figure that a cut gives to the new layer.
 func (w *overlap) shareNew(g *gridCut, f *figure) float64 {
-	stride := w.frame.Dx()
 	n := 0
 	for _, i := range f.cells {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		x, y := w.place(i)
 		if g.onSink(g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y)) {
 			n++
 		}
