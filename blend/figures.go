@@ -47,6 +47,9 @@ const (
 	// alikeSize is the least ratio of their cells, alikeColour the largest
 	// difference of their colours, summed over the channels.
 	alikeSize, alikeColour = 0.2, 0.6
+	// lowestPiece is the least height of a piece of a thing, across the way it
+	// lies, as a part of another's: a speck of surf is no piece of a walker.
+	lowestPiece = 1. / 3
 )
 
 // wish says which side of a cut a figure is to lie on.
@@ -399,27 +402,28 @@ func joinFigures(found []figure, pairs [][2]int, alike func(f, g *figure) bool) 
 // looks alike in both, comes between: one side shows them, and one lies in line
 // with the other. What is left of it may be short, and lower.
 func (f *figure) goesOnIn(g *figure) bool {
-	if f.owner == anySide || f.owner != g.owner || !f.isAlike(g) {
+	if f.owner == anySide || f.owner != g.owner || f.colourFrom(g) > alikeColour {
 		return false
 	}
-	within := func(min1, max1, min2, max2 int) bool {
-		return min1 <= min2 && max2 <= max1 || min2 <= min1 && max1 <= max2
+	// The lines of one are among the other's.
+	inLine := func(min1, max1, min2, max2 int) bool {
+		if max1-min1 > max2-min2 {
+			min1, max1, min2, max2 = min2, max2, min1, max1
+		}
+		return min2 <= min1 && max1 <= max2 && float32(max1-min1) >= lowestPiece*float32(max2-min2)
 	}
 	a, b := f.box, g.box
-	return within(a.Min.Y, a.Max.Y, b.Min.Y, b.Max.Y) && f.isAlong(g, max(a.Dx(), b.Dx()), 0) ||
-		within(a.Min.X, a.Max.X, b.Min.X, b.Max.X) && f.isAlong(g, 0, max(a.Dy(), b.Dy()))
+	return inLine(a.Min.Y, a.Max.Y, b.Min.Y, b.Max.Y) && f.isAlong(g, max(a.Dx(), b.Dx()), 0) ||
+		inLine(a.Min.X, a.Max.X, b.Min.X, b.Max.X) && f.isAlong(g, 0, max(a.Dy(), b.Dy()))
 }
 
-// isAlike reports whether f and g are of similar colour, as far as it is known.
-func (f *figure) isAlike(g *figure) bool {
-	if f.owner == anySide || g.owner == anySide {
-		return true
-	}
+// colourFrom returns the difference of colours, summed over the channels.
+func (f *figure) colourFrom(g *figure) float32 {
 	d := float32(0)
 	for c := range f.colour {
 		d += abs(f.colour[c] - g.colour[c])
 	}
-	return d <= alikeColour
+	return d
 }
 
 // isAlong reports whether g lies within nearFigures times (wide, high) of f.
@@ -436,7 +440,7 @@ func (f *figure) mayBe(g *figure) bool {
 	if float32(small) < alikeSize*float32(large) {
 		return false
 	}
-	if !f.isAlike(g) {
+	if f.owner != anySide && g.owner != anySide && f.colourFrom(g) > alikeColour {
 		return false
 	}
 	// What moved, or is seen in pieces, has the same size across the way.

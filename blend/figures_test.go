@@ -125,6 +125,10 @@ func TestFiguresBesideSurf(t *testing.T) {
 			"his layer's surf, cut by the layer's end",
 			image.Rect(40, 12, 46, 48), image.Rect(46, 31, 66, 35), 0.06, 0,
 		},
+		{ // It is no piece of him.
+			"a speck of his layer's surf at the end of the other",
+			image.Rect(47, 12, 53, 48), image.Rect(34, 31, 38, 35), -0.25, 0,
+		},
 	} {
 		for owner := range 2 {
 			grid, layers := walkers(nil, nil)
