@@ -41,12 +41,15 @@ const (
 	// stand between, and a seam there would have no room.
 	nearEnd = 12
 	// endShare is the part of a figure's lines from which it reaches an end for
-	// sure. With less, a strip of surf may hang together with a walker, and
-	// the cheaper cut decides.
+	// sure. With less, a strip of surf may hang together with a walker, see
+	// wishFor.
 	endShare = 0.3
 	// alikeSize is the least ratio of their cells, alikeColour the largest
 	// difference of their colours, summed over the channels.
 	alikeSize, alikeColour = 0.2, 0.6
+	// lowestPiece is the least height of a piece of a thing, across the way it
+	// lies, as a part of another's: a speck of surf is no piece of a walker.
+	lowestPiece = 1. / 3
 )
 
 // wish says which side of a cut a figure is to lie on.
@@ -111,46 +114,74 @@ func (w *overlap) figures() []figure {
 	for k := range found {
 		w.growFigure(&found[k])
 	}
-	found = joinFigures(found, w.touching(found), nil)
+	pieces := joinFigures(found, w.touching(found), nil)
+	pieces = slices.DeleteFunc(pieces, func(f figure) bool { return len(f.cells) == 0 })
+	things := joinFigures(pieces, nil, (*figure).goesOnIn)
 	var out []figure
-	for _, g := range joinFigures(found, nil, (*figure).mayBe) {
-		g.wish = w.wishFor(&g)
-		if len(g.parts) == 1 || g.wish != split && !w.isWanted(&g) {
-			out = append(out, g)
-			continue
-		}
-		// A chain of things that are alike, such as breakers from end to end,
-		// and what is wanted of it: each by itself.
-		for _, k := range g.parts {
-			f := found[k]
-			f.wish = w.wishFor(&f)
-			out = append(out, f)
-		}
+	for _, f := range joinFigures(things, nil, (*figure).mayBe) {
+		out = w.settle(out, f, things, pieces)
 	}
 	return out
 }
 
+// settle appends f to figs, with what is wished for it. What is wanted of several,
+// and a chain of things that are alike, such as breakers from end to end, are taken
+// each by itself, down to pieces. among are the figures that f was joined of, and
+// what those were.
+func (w *overlap) settle(figs []figure, f figure, among ...[]figure) []figure {
+	f.wish = w.wishFor(&f)
+	if len(among) > 0 && w.areApart(f.parts, among[0]) {
+		f.wish = split
+	}
+	if len(among) == 0 || f.wish != split && (len(f.parts) == 1 || !w.isWanted(&f)) {
+		return append(figs, f)
+	}
+	for _, k := range f.parts {
+		figs = w.settle(figs, among[0][k], among[1:]...)
+	}
+	return figs
+}
+
+// areApart reports whether one of the parts goes on beyond one end of the overlap
+// and one beyond another: no side has both.
+func (w *overlap) areApart(parts []int, of []figure) bool {
+	var at [4]bool
+	for _, k := range parts {
+		at[w.endOf(&of[k]).sure] = true
+	}
+	return len(parts) > 1 && at[oldSide] && at[newSide]
+}
+
 // isWanted reports whether either side wants a cell of f.
 func (w *overlap) isWanted(f *figure) bool {
-	stride := w.frame.Dx()
 	return slices.ContainsFunc(f.cells, func(i int32) bool {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		x, y := w.place(i)
 		return w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted
 	})
 }
 
-// touching returns the pairs of figures that have a cell in common.
+// touching returns the pairs of figures that have a cell in common. What neither
+// side clearly shows, surf that differs in both, is no part of a mover beside it:
+// it leaves the cells to him.
 func (w *overlap) touching(found []figure) (pairs [][2]int) {
 	of := make(map[int32]int)
 	for k := range found {
 		last := -1
 		for _, i := range found[k].cells {
-			if o, taken := of[i]; !taken {
+			o, taken := of[i]
+			switch {
+			case !taken, found[o].owner == anySide && found[k].owner != anySide:
 				of[i] = k
-			} else if o != k && o != last {
+			case found[o].owner != anySide && found[k].owner == anySide:
+			case o != k && o != last:
 				pairs = append(pairs, [2]int{o, k})
 				last = o
 			}
+		}
+	}
+	for k := range found {
+		if f := &found[k]; f.owner == anySide {
+			f.cells = slices.DeleteFunc(f.cells, func(i int32) bool { return found[of[i]].owner != anySide })
 		}
 	}
 	return pairs
@@ -367,6 +398,41 @@ func joinFigures(found []figure, pairs [][2]int, alike func(f, g *figure) bool) 
 	return out
 }
 
+// goesOnIn reports whether f and g may be pieces of one thing that a post, or what
+// looks alike in both, comes between: one side shows them, and one lies in line
+// with the other. What is left of it may be short, and lower.
+func (f *figure) goesOnIn(g *figure) bool {
+	if f.owner == anySide || f.owner != g.owner || f.colourFrom(g) > alikeColour {
+		return false
+	}
+	// The lines of one are among the other's.
+	inLine := func(min1, max1, min2, max2 int) bool {
+		if max1-min1 > max2-min2 {
+			min1, max1, min2, max2 = min2, max2, min1, max1
+		}
+		return min2 <= min1 && max1 <= max2 && float32(max1-min1) >= lowestPiece*float32(max2-min2)
+	}
+	a, b := f.box, g.box
+	return inLine(a.Min.Y, a.Max.Y, b.Min.Y, b.Max.Y) && f.isAlong(g, max(a.Dx(), b.Dx()), 0) ||
+		inLine(a.Min.X, a.Max.X, b.Min.X, b.Max.X) && f.isAlong(g, 0, max(a.Dy(), b.Dy()))
+}
+
+// colourFrom returns the difference of colours, summed over the channels.
+func (f *figure) colourFrom(g *figure) float32 {
+	d := float32(0)
+	for c := range f.colour {
+		d += abs(f.colour[c] - g.colour[c])
+	}
+	return d
+}
+
+// isAlong reports whether g lies within nearFigures times (wide, high) of f.
+func (f *figure) isAlong(g *figure, wide, high int) bool {
+	dx, dy := int(nearFigures*float32(wide)), int(nearFigures*float32(high))
+	b := f.box
+	return image.Rect(b.Min.X-dx, b.Min.Y-dy, b.Max.X+dx, b.Max.Y+dy).Overlaps(g.box)
+}
+
 // mayBe reports whether f and g may show one thing: near one another along the
 // way it moved, of similar size and colour.
 func (f *figure) mayBe(g *figure) bool {
@@ -374,34 +440,19 @@ func (f *figure) mayBe(g *figure) bool {
 	if float32(small) < alikeSize*float32(large) {
 		return false
 	}
-	if f.owner != anySide && g.owner != anySide {
-		d := float32(0)
-		for c := range f.colour {
-			d += abs(f.colour[c] - g.colour[c])
-		}
-		if d > alikeColour {
-			return false
-		}
-	}
-	wide, high := max(f.box.Dx(), g.box.Dx()), max(f.box.Dy(), g.box.Dy())
-	along := func(dx, dy float32) bool {
-		b := f.box
-		b.Min.X, b.Max.X = b.Min.X-int(dx), b.Max.X+int(dx)
-		b.Min.Y, b.Max.Y = b.Min.Y-int(dy), b.Max.Y+int(dy)
-		return b.Overlaps(g.box)
+	if f.owner != anySide && g.owner != anySide && f.colourFrom(g) > alikeColour {
+		return false
 	}
 	// What moved, or is seen in pieces, has the same size across the way.
 	same := func(a, b int) bool { return max(a, b) <= 2*min(a, b) }
-	return same(f.box.Dy(), g.box.Dy()) && along(nearFigures*float32(wide), 0) ||
-		same(f.box.Dx(), g.box.Dx()) && along(0, nearFigures*float32(high))
+	return same(f.box.Dy(), g.box.Dy()) && f.isAlong(g, max(f.box.Dx(), g.box.Dx()), 0) ||
+		same(f.box.Dx(), g.box.Dx()) && f.isAlong(g, 0, max(f.box.Dy(), g.box.Dy()))
 }
 
 // meanColour returns the figure's mean colour in the layer that shows it.
 func (w *overlap) meanColour(f *figure) (mean [3]float32) {
-	stride := w.frame.Dx()
-	for _, c := range f.cells {
-		i := int(c)
-		x, y := w.frame.Min.X+i%stride, w.frame.Min.Y+i/stride
+	for _, i := range f.cells {
+		x, y := w.place(i)
 		for k := range mean {
 			if f.owner == newSide {
 				mean[k] += w.layer.RGB[k].At(x, y) / float32(len(f.cells))
@@ -439,48 +490,75 @@ func (w *overlap) growFigure(f *figure) {
 // frame ends goes to the other frame, whole if that has it and left out if not;
 // one inside the overlap is left out if it is known which side shows it. What is
 // Wanted goes before all that.
+//
+// To leave a figure out, the other side must have all of its cells: where it
+// barely reaches the end of that side, the cheaper cut decides. An end of the side
+// that shows it is no hindrance.
 func (w *overlap) wishFor(f *figure) wish {
-	stride := w.frame.Dx()
-	near := min(nearEnd, max(1, min(w.bounds.Dx(), w.bounds.Dy())/10))
-	// The lines of the figure that reach an end, across and down, by side.
-	across, down := [3]map[int]bool{oldSide: {}, newSide: {}}, [3]map[int]bool{oldSide: {}, newSide: {}}
-	lines := image.Rectangle{}
+	end := w.endOf(f)
 	var wanted float32
 	for _, i := range f.cells {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
-		lines = lines.Union(image.Rect(x, y, x+1, y+1))
+		x, y := w.place(i)
 		wanted += w.c.cost[w.at[i]] - w.price.At(x, y)
-		if side := w.endFrom(int(i), 1, near); side != anySide {
-			across[side][y] = true
-		}
-		if side := w.endFrom(int(i), stride, near); side != anySide {
-			down[side][x] = true
-		}
 	}
-	reaches := func(side wish) bool {
-		return float32(len(across[side])) >= endShare*float32(lines.Dy()) || float32(len(down[side])) >= endShare*float32(lines.Dx())
-	}
-	atOld, atNew := reaches(oldSide), reaches(newSide)
-	touches := len(across[oldSide])+len(across[newSide])+len(down[oldSide])+len(down[newSide]) > 0
 	switch {
 	case wanted >= -Wanted/2:
 		return newSide
 	case wanted <= Wanted/2:
 		return oldSide
-	case atOld && atNew:
-		return split
-	case atOld:
+	case end.sure != anySide:
+		return end.sure
+	case f.owner == newSide && !end.touches[newSide]:
 		return oldSide
-	case atNew:
-		return newSide
-	case touches:
-		return anySide
-	case f.owner == newSide:
-		return oldSide
-	case f.owner == oldSide:
+	case f.owner == oldSide && !end.touches[oldSide]:
 		return newSide
 	}
 	return anySide
+}
+
+// end says where a figure reaches the end of a layer.
+type end struct {
+	sure    wish    // the side that goes on there, split if both do, anySide if none for sure
+	touches [3]bool // the sides that go on where it barely reaches an end, or surely
+}
+
+// endOf returns where f reaches the end of a layer.
+func (w *overlap) endOf(f *figure) (e end) {
+	stride := w.frame.Dx()
+	near := min(nearEnd, max(1, min(w.bounds.Dx(), w.bounds.Dy())/10))
+	// The lines of the figure that reach an end, across and down, by side.
+	across, down := [3]map[int]bool{oldSide: {}, newSide: {}}, [3]map[int]bool{oldSide: {}, newSide: {}}
+	lines := image.Rectangle{}
+	for _, i := range f.cells {
+		x, y := w.place(i)
+		lines = lines.Union(image.Rect(x, y, x+1, y+1))
+		if side := w.endFrom(int(i), 1, near); side != anySide {
+			across[side][y] = true
+			e.touches[side] = true
+		}
+		if side := w.endFrom(int(i), stride, near); side != anySide {
+			down[side][x] = true
+			e.touches[side] = true
+		}
+	}
+	reaches := func(side wish) bool {
+		return float32(len(across[side])) >= endShare*float32(lines.Dy()) || float32(len(down[side])) >= endShare*float32(lines.Dx())
+	}
+	switch atOld, atNew := reaches(oldSide), reaches(newSide); {
+	case atOld && atNew:
+		e.sure = split
+	case atOld:
+		e.sure = oldSide
+	case atNew:
+		e.sure = newSide
+	}
+	return e
+}
+
+// place returns the cell with index i.
+func (w *overlap) place(i int32) (x, y int) {
+	stride := w.frame.Dx()
+	return w.frame.Min.X + int(i)%stride, w.frame.Min.Y + int(i)/stride
 }
 
 // endFrom returns which side alone has the first cell that not both have, up to
@@ -501,9 +579,8 @@ func (w *overlap) endFrom(i, step, near int) wish {
 
 // pin ties the cells of a figure to a side.
 func (w *overlap) pin(g *gridCut, f *figure, side wish) {
-	stride := w.frame.Dx()
 	for _, i := range f.cells {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		x, y := w.place(i)
 		if w.c.cost[w.at[i]] <= Wanted || w.price.At(x, y) <= Wanted {
 			continue // it is held already
 		}
@@ -518,10 +595,9 @@ func (w *overlap) pin(g *gridCut, f *figure, side wish) {
 
 // shareNew returns the part of a figure that a cut gives to the new layer.
 func (w *overlap) shareNew(g *gridCut, f *figure) float64 {
-	stride := w.frame.Dx()
 	n := 0
 	for _, i := range f.cells {
-		x, y := w.frame.Min.X+int(i)%stride, w.frame.Min.Y+int(i)/stride
+		x, y := w.place(i)
 		if g.onSink(g.index(x-w.bounds.Min.X, y-w.bounds.Min.Y)) {
 			n++
 		}

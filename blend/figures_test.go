@@ -87,6 +87,93 @@ func TestFiguresNear(t *testing.T) {
 	}
 }
 
+// mirrored returns r in a grid so many cells wide, or for layer 1 its mirror image:
+// what is beside the first layer's own part of the picture is then beside the
+// second's.
+func mirrored(r image.Rectangle, wide, layer int) image.Rectangle {
+	if layer == 1 {
+		r.Min.X, r.Max.X = wide-r.Max.X, wide-r.Min.X
+	}
+	return r
+}
+
+// lighten adds light to the cells of r that the layer has.
+func lighten(l *SeamLayer, r image.Rectangle, light float32) {
+	r = r.Intersect(l.Rect)
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		for x := r.Min.X; x < r.Max.X; x++ {
+			for c := range l.RGB {
+				l.RGB[c].Set(x, y, l.RGB[c].At(x, y)+light)
+			}
+		}
+	}
+}
+
+// TestFiguresBesideSurf: a walker inside the overlap is left out, though he hangs
+// together with surf that reaches an end of it.
+func TestFiguresBesideSurf(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		walker, surf image.Rectangle
+		own, others  float32 // how much lighter the surf is in either layer
+	}{
+		{
+			"surf of both layers, a step away from him, at the end of the other",
+			image.Rect(42, 12, 48, 48), image.Rect(34, 31, 39, 35), 0.3, -0.3,
+		},
+		{ // The other layer goes on there: only it has all of the surf.
+			"his layer's surf, cut by the layer's end",
+			image.Rect(40, 12, 46, 48), image.Rect(46, 31, 66, 35), 0.06, 0,
+		},
+		{ // It is no piece of him.
+			"a speck of his layer's surf at the end of the other",
+			image.Rect(47, 12, 53, 48), image.Rect(34, 31, 38, 35), -0.25, 0,
+		},
+	} {
+		for owner := range 2 {
+			grid, layers := walkers(nil, nil)
+			walker, surf := mirrored(c.walker, 100, owner), mirrored(c.surf, 100, owner)
+			lighten(&layers[owner], walker, -0.4)
+			lighten(&layers[owner], surf, c.own)
+			lighten(&layers[1-owner], surf, c.others)
+			l := mustSeams(t, grid, layers, SeamOptions{})
+			if got := share(l, walker, owner); got > 0 {
+				t.Errorf("%s, of layer %d: %.2f of the walker is seen, want none", c.name, owner, got)
+			}
+		}
+	}
+}
+
+// TestFiguresBehindPosts: a crest that goes on where only its layer does is whole,
+// though a post stands before it, beyond which little of it is seen in the overlap,
+// and though surf like it, of the other layer, goes on beyond the other end.
+func TestFiguresBehindPosts(t *testing.T) {
+	const wide, reach = 160, 110
+	grid := image.Rect(0, 0, wide, 60)
+	for owner := range 2 {
+		at := func(x0, y0, x1, y1 int) image.Rectangle { return mirrored(image.Rect(x0, y0, x1, y1), wide, owner) }
+		crest, tail, surf := at(0, 30, 54, 34), at(62, 28, 80, 38), at(94, 37, wide, 58)
+		for _, withSurf := range []bool{false, true} {
+			layers := make([]SeamLayer, 2)
+			for k := range layers {
+				layers[k] = seamLayer(mirrored(image.Rect(0, 0, reach, 60), wide, k), noisy(uint64(k), 0.01, scenery(800)))
+			}
+			lighten(&layers[owner], crest, 0.3)
+			lighten(&layers[owner], tail, 0.3)
+			if withSurf {
+				lighten(&layers[1-owner], surf, 0.3)
+			}
+			l := mustSeams(t, grid, layers, SeamOptions{})
+			if got := share(l, tail, owner); got < 1 {
+				t.Errorf("layer %d, surf %t: %.2f of the crest beyond the post is seen, want all", owner, withSurf, got)
+			}
+			if got := share(l, surf, 1-owner); withSurf && got < 1 {
+				t.Errorf("layer %d: %.2f of the other's surf is seen, want all", owner, got)
+			}
+		}
+	}
+}
+
 // TestWanted: what the photographer wants is taken, figure or not, from either
 // layer.
 func TestWanted(t *testing.T) {
