@@ -100,20 +100,18 @@ func (s *Stored) Read(dst *Picture) error {
 	if !r.In(s.Bounds()) {
 		panic(fmt.Sprintf("raster: Stored.Read: %v is not inside %v", r, s.Bounds()))
 	}
-	var err error
-	switch {
-	case s.near != nil && r.In(s.near.Rect) && (dst.Alpha == nil || s.Opaque()):
+	if s.near != nil && r.In(s.near.Rect) && (dst.Alpha == nil || s.Opaque()) {
 		for y := r.Min.Y; y < r.Max.Y; y++ {
 			copy(dst.Row(y), s.near.Row(y)[3*(r.Min.X-s.near.Rect.Min.X):])
 		}
 		opaque(dst.Alpha)
-	default:
-		err = s.readFar(dst)
+		return nil
+	}
+	err := s.readFar(dst)
+	if err == io.EOF {
+		err = io.ErrUnexpectedEOF
 	}
 	if err != nil {
-		if err == io.EOF {
-			err = io.ErrUnexpectedEOF
-		}
 		s.shared.failed.CompareAndSwap(nil, &storedError{err})
 		clear(dst.Pix)
 	}

@@ -182,14 +182,7 @@ func TestUnreadableWhileWritten(t *testing.T) {
 	frames := slices.Clone(row.frames)
 	var pulled atomic.Bool
 	for i, f := range frames {
-		img, err := f.Image(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		pic, err := raster.FromImage(t.Context(), 1, img)
-		if err != nil {
-			t.Fatal(err)
-		}
+		pic := pictureOf(t, f)
 		b := make([]byte, 2*len(pic.Pix))
 		raster.EncodeWords(b, pic.Pix)
 		file := readerAt(func(p []byte, at int64) (int, error) {
@@ -218,6 +211,20 @@ func TestUnreadableWhileWritten(t *testing.T) {
 	}
 }
 
+// pictureOf returns a frame's pixels in 16 bits.
+func pictureOf(t *testing.T, f *Frame) *raster.Picture {
+	t.Helper()
+	img, err := f.Image(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	pic, err := raster.FromImage(t.Context(), 1, img)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return pic
+}
+
 type readerAt func(p []byte, at int64) (int, error)
 
 func (r readerAt) ReadAt(p []byte, at int64) (int, error) { return r(p, at) }
@@ -231,14 +238,7 @@ func TestOnce(t *testing.T) {
 	dir := t.TempDir()
 	var paths []string
 	for i, f := range row.frames {
-		img, err := f.Image(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		pic, err := raster.FromImage(t.Context(), 1, img)
-		if err != nil {
-			t.Fatal(err)
-		}
+		pic := pictureOf(t, f)
 		paths = append(paths, filepath.Join(dir, fmt.Sprintf("frame-%d.tif", i)))
 		if err := WriteFile(t.Context(), paths[i], pic, WriteOptions{Bits: 16, Compression: Compressions()[i%3]}); err != nil {
 			t.Fatal(err)
@@ -322,6 +322,22 @@ func TestOnce(t *testing.T) {
 			t.Errorf("%s: other bytes with all frames in memory", c.name)
 		}
 	}
+	// A strip waits for those above it to be read. The one who waits for it is told
+	// to stop.
+	s := *sol
+	f, err := Finish(t.Context(), &s, row.frames, Options{Once: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	w, _ := f.Size()
+	ctx, cancel := context.WithCancel(t.Context())
+	stopped := make(chan error)
+	go func() { stopped <- f.Rows8(ctx, make([]byte, 3*w), 1000, 1) }()
+	cancel()
+	if err := <-stopped; !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled while waiting: %v", err)
+	}
 }
 
 // TestOnceGivenUp: a picture that is not written, or no further, ends its drawing.
@@ -373,17 +389,7 @@ func TestOnceGivenUp(t *testing.T) {
 	if err := f.Close(); err != nil {
 		t.Error(err)
 	}
-	// The one who waits for lines is told to stop.
-	f = finish(t.Context())
 	ctx, cancel := context.WithCancel(t.Context())
-	stopped := make(chan error)
-	go func() { stopped <- f.Rows8(ctx, make([]byte, 3*w), 400, 1) }() // the strip above is never read
-	cancel()
-	if err := <-stopped; err != nil && !errors.Is(err, context.Canceled) {
-		t.Errorf("cancelled while waiting: %v", err)
-	}
-	f.Close()
-	ctx, cancel = context.WithCancel(t.Context())
 	f = finish(ctx)
 	cancel()
 	path := filepath.Join(t.TempDir(), "row.png")
