@@ -205,6 +205,7 @@ func (f *localFit) solve(scale float64, weight []float64) {
 	res, dir, adir := make([]float64, n), make([]float64, n), make([]float64, n)
 	for _, wide := range [...]float64{8, 4, 2, 1, 1} {
 		f.place()
+		f.weigh()
 		c := wide * scale
 		for i := range f.rows {
 			r := &f.rows[i]

@@ -17,8 +17,9 @@ const (
 	// which it is kept straight.
 	leastStem = 0.05
 	// stemBow is what the square of a point's distance from a line counts against
-	// that of a displacement that isn't met.
-	stemBow = 10.0
+	// that of a displacement that isn't met; where a stem bows by straightPx over
+	// 1000 pixels of its length it counts twice, and more the more it bows.
+	stemBow, straightPx = 10.0, 0.5
 )
 
 // stem is an upright edge of a frame. A post that stands before the ground and
@@ -32,6 +33,7 @@ type stem struct {
 	at     []int        // the first coefficient at each
 	wx, wy [][4]float64 // and the weights
 	u      []float64    // scratch: what is done across
+	weight float64      // of its bow
 }
 
 // stems returns the upright edges of the placed frames.
@@ -93,24 +95,47 @@ func newStem(e *upright, cam *geom.Camera) (s stem, ok bool) {
 	return s, true
 }
 
+// bow sets s.u to how far what the coefficients v do across the stem is from a
+// line.
+func (f *localFit) bow(s *stem, v []float64) {
+	var mean, slope, square float64
+	n := float64(len(s.p))
+	for i := range s.p {
+		d := f.sum(v, s.frame, s.at[i], &s.wx[i], &s.wy[i])
+		s.u[i] = d.X*s.across[i].X + d.Y*s.across[i].Y
+		t := float64(i) - (n-1)/2
+		mean += s.u[i] / n
+		slope += t * s.u[i]
+		square += t * t
+	}
+	slope /= square
+	for i := range s.u {
+		s.u[i] -= mean + slope*(float64(i)-(n-1)/2)
+	}
+}
+
+// weigh says how much each stem counts, by how much it bows now.
+func (f *localFit) weigh() {
+	for k := range f.stems {
+		s := &f.stems[k]
+		f.bow(s, f.x)
+		var most float64
+		for _, u := range s.u {
+			most = max(most, math.Abs(u))
+		}
+		b := 1000 * most / s.p[len(s.p)-1].Sub(s.p[0]).Norm() / straightPx
+		s.weight = stemBow * (1 + b*b)
+	}
+}
+
 // straighten adds to dst what the stems weigh on the coefficients v: how far what
 // they do across is from a line.
 func (f *localFit) straighten(dst, v []float64) {
 	for k := range f.stems {
 		s := &f.stems[k]
-		var mean, slope, square float64
-		n := float64(len(s.p))
-		for i := range s.p {
-			d := f.sum(v, s.frame, s.at[i], &s.wx[i], &s.wy[i])
-			s.u[i] = d.X*s.across[i].X + d.Y*s.across[i].Y
-			t := float64(i) - (n-1)/2
-			mean += s.u[i] / n
-			slope += t * s.u[i]
-			square += t * t
-		}
-		slope /= square
+		f.bow(s, v)
 		for i, u := range s.u {
-			e := stemBow * (u - mean - slope*(float64(i)-(n-1)/2))
+			e := s.weight * u
 			f.add(dst, s.frame, s.at[i], &s.wx[i], &s.wy[i], geom.Pt{X: e * s.across[i].X, Y: e * s.across[i].Y})
 		}
 	}
