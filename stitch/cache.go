@@ -16,8 +16,8 @@ const defaultMemory = 640 << 20
 // cache hands out the frames' pixels and keeps them while there is room, so
 // that each frame is decoded once if all fit and a long row needs no more
 // memory than a short one. If they don't fit, TIFF and PNG frames stay in files,
-// of which parts are read, and JPEGs, which are quick to decode and small, are
-// decoded again.
+// of which parts are read; and JPEGs are read again, whole, from a file that holds
+// what they were decoded to.
 type cache struct {
 	frames []*Frame
 	budget int64 // bytes of pixels that may be in memory

@@ -3,6 +3,10 @@ package stitch
 import (
 	"context"
 	"image"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
 	"testing"
 
 	"flatfell.example/raster"
@@ -50,5 +54,46 @@ func TestCache(t *testing.T) {
 	}
 	if tight.rest(); inMemory() != 1 || frames[2].heldBytes() == 0 {
 		t.Errorf("%d frames are in memory after a rest, want the one that is held", inMemory())
+	}
+}
+
+// TestCacheJPEG: a JPEG that doesn't fit is decoded once, and read again as it was;
+// without room for that it is decoded again, and after it was forgotten.
+func TestCacheJPEG(t *testing.T) {
+	const side = 64
+	decoded := 0
+	m := image.NewYCbCr(image.Rect(0, 0, side, side), image.YCbCrSubsampleRatio420)
+	for i := range m.Y {
+		m.Y[i] = uint8(i)
+	}
+	f := &Frame{Name: "f", Width: side, Height: side, bytes: side * side * 3 / 2}
+	f.aside = func(context.Context, string) (image.Image, error) {
+		decoded++
+		d := *m
+		d.Y = slices.Clone(m.Y)
+		return &d, nil
+	}
+	look := func(dir string, want int) {
+		t.Helper()
+		for range 3 {
+			img, err := f.imageAside(t.Context(), dir)
+			if err != nil || !reflect.DeepEqual(img, m) {
+				t.Errorf("other pixels, %v", err)
+			}
+			f.Release()
+		}
+		if decoded != want {
+			t.Errorf("decoded %d times, want %d", decoded, want)
+		}
+	}
+	look(filepath.Join(t.TempDir(), "missing"), 3)
+	dir := t.TempDir()
+	look(dir, 4)
+	f.planes.Close() // as if it could not be read
+	look(dir, 5)
+	f.forget()
+	look(dir, 6)
+	if left, _ := os.ReadDir(dir); len(left) > 0 {
+		t.Errorf("%s is left", left[0].Name())
 	}
 }

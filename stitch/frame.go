@@ -53,7 +53,8 @@ type Frame struct {
 	tags     func() (*photo.Tags, error)                                // nil for a frame without a file
 	once     sync.Once                                                  // of transfer
 	transfer *blend.Transfer
-	mu       sync.Mutex // of decoding
+	mu       sync.Mutex    // of decoding
+	planes   *photo.Planes // of a JPEG that was decoded aside
 	img      atomic.Pointer[heldImage]
 }
 
@@ -110,13 +111,27 @@ func NewFrame(name string, img image.Image) *Frame {
 // [Frame.Release]. It is safe for concurrent use.
 func (f *Frame) Image(ctx context.Context) (image.Image, error) { return f.image(ctx, f.decode) }
 
-// imageAside is Image that takes no memory where the file allows that, see
-// photo.File.DecodeAside.
+// imageAside is Image for frames that don't fit into memory together: it takes none
+// where the file allows that, see photo.File.DecodeAside, and keeps what a JPEG is
+// decoded to in a file for the next time.
 func (f *Frame) imageAside(ctx context.Context, dir string) (image.Image, error) {
 	if f.aside == nil {
 		return f.Image(ctx)
 	}
-	return f.image(ctx, func(ctx context.Context) (image.Image, error) { return f.aside(ctx, dir) })
+	return f.image(ctx, func(ctx context.Context) (image.Image, error) {
+		if f.planes != nil {
+			img, err := f.planes.Image(ctx)
+			if err == nil || ctx.Err() != nil {
+				return img, err
+			}
+			f.planes = nil // it is decoded once more
+		}
+		img, err := f.aside(ctx, dir)
+		if err == nil {
+			f.planes, _ = photo.KeepPlanes(img, dir) // without room for it, it is decoded every time
+		}
+		return img, err
+	})
 }
 
 func (f *Frame) image(ctx context.Context, decode func(context.Context) (image.Image, error)) (image.Image, error) {
@@ -162,6 +177,17 @@ func (f *Frame) Release() {
 	}
 	if s, ok := held.Image.(*raster.Stored); ok {
 		s.Close() // nothing was written that could get lost
+	}
+}
+
+// forget lets the pixels go, and what was kept of them in files.
+func (f *Frame) forget() {
+	f.Release()
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.planes != nil {
+		f.planes.Close() // nothing was written that could get lost
+		f.planes = nil
 	}
 }
 
