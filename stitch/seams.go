@@ -17,9 +17,9 @@ import (
 )
 
 const (
-	// seamCells is the number of cells to which a frame is reduced for finding
-	// seams: at 26 megapixels a cell is 8 pixels wide.
-	seamCells = 4e5
+	// seamCells is the number of cells above which a frame is reduced to a quarter of
+	// them for finding seams: from 16 megapixels on a cell is 8 pixels wide.
+	seamCells = 1e6
 	// maxCell divides the turn of a closed picture, see closedGrain.
 	maxCell = 32
 	// seamMargin keeps seams this many cells away from a frame's border.
@@ -32,7 +32,7 @@ const (
 // cellFor returns the side of a seam cell in output pixels, a power of two.
 func cellFor(framePixels int) int {
 	cell := 1
-	for cell < maxCell && float64(framePixels)/float64(4*cell*cell) >= seamCells {
+	for cell < maxCell && float64(framePixels) > float64(cell*cell)*seamCells {
 		cell *= 2
 	}
 	return cell
