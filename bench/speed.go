@@ -91,8 +91,9 @@ func MakeFrames(ctx context.Context, dir, ending string, frames, width, height, 
 		if err != nil {
 			return err
 		}
-		// Developers of raw files do not pack TIFFs unless asked to (common practice).
-		o := photo.WriteOptions{Quality: 95, Workers: workers, Compression: photo.Uncompressed}
+		// Cameras halve the resolution of colours both ways; developers of raw files do
+		// not pack TIFFs unless asked to (common practice).
+		o := photo.WriteOptions{Quality: 95, HalvedColour: true, Workers: workers, Compression: photo.Uncompressed}
 		if ending != ".jpg" {
 			o.Bits = 16
 		}

@@ -112,6 +112,7 @@ func (f *File) readJPEG(r io.ReaderAt) (header, error) {
 			found = true
 			h.size = image.Pt(int(s[3])<<8|int(s[4]), int(s[1])<<8|int(s[2]))
 			h.bits, h.gray, h.sampleBit = 8, s[5] == 1, 8*int64(s[5])
+			h.decoded = decodedBytes(h.size, s[6:])
 			switch {
 			case m > 0xc2:
 				return unsupported(f.Path, "is a lossless, hierarchical or arithmetic-coded JPEG", nil)
@@ -135,6 +136,17 @@ func (f *File) readJPEG(r io.ReaderAt) (header, error) {
 		return header{}, f.decodeError(err)
 	}
 	return h, nil
+}
+
+// decodedBytes returns the bytes of a JPEG's samples, whose components are as a frame
+// header has them (T.81, B.2.2): a name, the sampling factors, a table.
+func decodedBytes(size image.Point, components []byte) int64 {
+	var samples, h, v int64
+	for ; len(components) >= 3; components = components[3:] {
+		ch, cv := int64(components[1]>>4), int64(components[1]&15)
+		samples, h, v = samples+ch*cv, max(h, ch), max(v, cv)
+	}
+	return int64(size.X) * int64(size.Y) * samples / max(1, h*v)
 }
 
 // checkJPEGScans makes sure that the file reaches its end marker and that

@@ -71,6 +71,8 @@ type File struct {
 	stored image.Point // size before the orientation is applied
 	size   int64       // bytes
 	plain  *plain      // nil for JPEG and unusual files
+	// decoded is the bytes of all samples of a JPEG.
+	decoded int64
 }
 
 // Open is [Limits.Open] with the default limits.
@@ -117,6 +119,7 @@ type header struct {
 	bits      int
 	gray      bool
 	sampleBit int64 // all bits of one pixel in the file
+	decoded   int64 // bytes of all samples of a JPEG
 	exif      int64 // where a block of TIFF fields begins, -1 if nowhere
 }
 
@@ -141,7 +144,7 @@ func (f *File) readHeader(r io.ReaderAt, l Limits) (err error) {
 	if err != nil {
 		return err
 	}
-	f.stored, f.Bits, f.Gray, f.exif = h.size, h.bits, h.gray, h.exif
+	f.stored, f.Bits, f.Gray, f.exif, f.decoded = h.size, h.bits, h.gray, h.exif, h.decoded
 	if err := f.checkSize(h, l); err != nil {
 		return err
 	}

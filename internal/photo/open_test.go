@@ -451,3 +451,40 @@ func allocated() uint64 {
 	metrics.Read(s)
 	return s[0].Value.Uint64()
 }
+
+// TestSampleBytes: what the header says of the memory of a JPEG is what its samples
+// take, for colours at full resolution, at half, and none.
+func TestSampleBytes(t *testing.T) {
+	pic := noisyPicture(image.Rect(0, 0, 64, 32), false)
+	var files []string
+	for name, o := range map[string]WriteOptions{
+		"full.jpg": {}, "halved.jpg": {HalvedColour: true}, "low.jpg": {Quality: 80},
+	} {
+		files = append(files, filepath.Join(t.TempDir(), name))
+		if err := Write(t.Context(), files[len(files)-1], pic, o); err != nil {
+			t.Fatal(err)
+		}
+	}
+	files = append(files, store(t, "grey.jpg", jpegBytes(t, image.NewGray(image.Rect(0, 0, 64, 32)))))
+	want := map[string]int64{"full.jpg": 3 * 64 * 32, "halved.jpg": 3 * 64 * 32 / 2, "low.jpg": 3 * 64 * 32 / 2, "grey.jpg": 64 * 32}
+	for _, path := range files {
+		f, err := Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		img, err := f.Decode(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var samples int64
+		switch m := img.(type) {
+		case *image.YCbCr:
+			samples = int64(len(m.Y) + len(m.Cb) + len(m.Cr))
+		case *image.Gray:
+			samples = int64(len(m.Pix))
+		}
+		if name := filepath.Base(path); f.SampleBytes() != samples || samples != want[name] {
+			t.Errorf("%s: said to take %d bytes, takes %d, want %d", name, f.SampleBytes(), samples, want[name])
+		}
+	}
+}

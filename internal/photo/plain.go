@@ -199,10 +199,8 @@ func (f *File) SampleBytes() int64 {
 	switch {
 	case f.plain != nil:
 		return n * int64(f.plain.samples*f.plain.bytes)
-	case f.Format == JPEG && f.Gray:
-		return n
 	case f.Format == JPEG:
-		return n * 3 / 2 // with colours halved both ways, as cameras do
+		return f.decoded
 	}
 	return 6 * n
 }

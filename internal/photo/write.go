@@ -18,8 +18,9 @@ type WriteOptions struct {
 	// each sample is rounded once.
 	Bits int
 	// Quality of a JPEG, 1 to 100; higher is larger. Zero means 95. Below 90
-	// colours have half the resolution both ways.
-	Quality int
+	// colours have half the resolution both ways, and at any with HalvedColour.
+	Quality      int
+	HalvedColour bool
 	// Compression of a TIFF; empty means Deflate.
 	Compression Compression
 	// Overwrite allows to replace a file of the same name.
@@ -132,7 +133,7 @@ func encode(ctx context.Context, w io.Writer, at io.WriterAt, format Format, src
 	bits, quality := cmp.Or(o.Bits, 8), cmp.Or(o.Quality, 95)
 	switch format {
 	case JPEG:
-		return encodeJPEG(ctx, w, src, quality, quality >= fullChroma, o.Workers, o.Embed.jpegMarkers(width, height, o.PPI))
+		return encodeJPEG(ctx, w, src, quality, quality >= fullChroma && !o.HalvedColour, o.Workers, o.Embed.jpegMarkers(width, height, o.PPI))
 	case PNG:
 		return encodePNG(ctx, w, src, bits, o.Workers, o.Embed.pngChunks(width, height, o.PPI))
 	default:
