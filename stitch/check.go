@@ -142,8 +142,10 @@ type CheckPair struct {
 	NearStops      float64 `json:"near_sharpness_stops"`
 	FarStops       float64 `json:"far_sharpness_stops"`
 	// ParallaxPx is by how much the part of the overlap that fits a turn of the
-	// camera worst is shifted, in full-size pixels.
-	ParallaxPx float64 `json:"parallax_px"`
+	// camera worst is shifted, in full-size pixels. In a row in which that is
+	// noticed Shift says what it is, as in a [ShiftSolution] of the same frames.
+	ParallaxPx float64   `json:"parallax_px"`
+	Shift      ShiftKind `json:"shift,omitempty"`
 	// Moved is the share of the compared places that show something else.
 	Moved float64 `json:"moved"`
 }
@@ -237,7 +239,8 @@ type framePlace struct{ part, frame, at int }
 type checkPart struct {
 	frames []int // indices among the given ones, left to right
 	al     *aligner
-	err    error // why the part is not believed, though it has cameras
+	err    error            // why the part is not believed, though it has cameras
+	shifts []*ShiftSolution // of al's evidence; nil where nothing is suspect
 }
 
 func (c *checker) stage(name string) func(float64) {
@@ -446,6 +449,18 @@ func (c *checker) measure(ctx context.Context) error {
 			across, up := cam.ViewAngles()
 			c.report.FieldDeg = [2]float64{across.Degrees(), up.Degrees()}
 			cf.YawDeg, cf.PitchDeg, cf.RollDeg = yaw.Degrees(), pitch.Degrees(), roll.Degrees()
+		}
+	}
+	for _, p := range c.parts {
+		if p.al == nil || !p.al.suspect() {
+			continue
+		}
+		per, err := p.al.displacements(ctx)
+		if err != nil {
+			return err
+		}
+		for _, ds := range per {
+			p.shifts = append(p.shifts, p.al.shiftOf(ds))
 		}
 	}
 	n := max(0, len(c.order)-1)

@@ -6,6 +6,7 @@ import (
 	"image"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"flatfell.example/geom"
@@ -83,26 +84,32 @@ func TestCheck(t *testing.T) {
 		out[i] = f
 		return out
 	}
-	brighter := changed(t, frames[1], func(p *raster.Picture) {
-		for i, v := range p.Pix { // 0.7 EV in linear light
-			p.Pix[i] = uint16(min(float64(v)*math.Exp2(0.7/2.4), 65535))
-		}
-	})
+	brighten := func(i int) *Frame {
+		return changed(t, frames[i], func(p *raster.Picture) {
+			for i, v := range p.Pix { // 0.7 EV in linear light
+				p.Pix[i] = uint16(min(float64(v)*math.Exp2(0.7/2.4), 65535))
+			}
+		})
+	}
+	brighter := brighten(1)
 	soft := changed(t, frames[2], func(p *raster.Picture) { smear(p, 2, true) })
 	shaken := changed(t, frames[2], func(p *raster.Picture) { smear(p, 3, false) })
 	gap := slices.Delete(slices.Clone(frames), 1, 2)
+	leftward := []*Frame{frames[3], frames[2], brighter, brighten(0)} // taken from the right
 	for _, c := range []struct {
 		name    string
 		frames  []*Frame
 		verdict CheckVerdict
 		kind    FindingKind
 		at      string
+		remedy  string // part of the text
 	}{
-		{"clean", frames, Fine, "", "[]"},
-		{"brighter", with(1, brighter), Reshoot, FoundExposure, "[1]"},
-		{"soft", with(2, soft), Reshoot, FoundFocus, "[2]"},
-		{"shaken", with(2, shaken), Reshoot, FoundBlur, "[2]"},
-		{"gap", gap, WillNotJoin, FoundGap, "[0 1]"},
+		{"clean", frames, Fine, "", "[]", ""},
+		{"brighter", with(1, brighter), Reshoot, FoundExposure, "[1]", "reshoot " + frames[1].Name},
+		{"brighter later", leftward, Reshoot, FoundExposure, "[1 2]", "reshoot from " + frames[1].Name + " on"},
+		{"soft", with(2, soft), Reshoot, FoundFocus, "[2]", ""},
+		{"shaken", with(2, shaken), Reshoot, FoundBlur, "[2]", ""},
+		{"gap", gap, WillNotJoin, FoundGap, "[0 1]", ""},
 	} {
 		rep, err := Check(t.Context(), c.frames, CheckOptions{Overlap: 0.35})
 		if err != nil {
@@ -112,7 +119,7 @@ func TestCheck(t *testing.T) {
 			t.Errorf("%s: %s, want %s: %+v", c.name, rep.Verdict, c.verdict, rep.Findings)
 		}
 		if c.kind != "" && !slices.ContainsFunc(rep.Findings, func(f Finding) bool {
-			return f.Kind == c.kind && fmt.Sprint(f.Frames) == c.at && f.Reshoot
+			return f.Kind == c.kind && fmt.Sprint(f.Frames) == c.at && f.Reshoot && strings.Contains(f.Text, c.remedy)
 		}) {
 			t.Errorf("%s: %+v", c.name, rep.Findings)
 		}
@@ -150,6 +157,49 @@ func TestMissingNumbers(t *testing.T) {
 	} {
 		if got, _ := missingNumbers(c.a, c.b); got != c.want {
 			t.Errorf("%s, %s: %q, want %q", c.a, c.b, got, c.want)
+		}
+	}
+}
+
+// TestCheckShift: what shifts in an overlap is told as Align tells it: near things
+// before a pupil off the axis, which is worth a reshoot, and drifting clouds, which
+// is not.
+func TestCheckShift(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders a row")
+	}
+	near := photograph(t, scene.Row{Frames: 4, Width: 320, Height: 480, Overlap: 0.35, Seed: 3, PupilOffset: geom.Vec{Z: 0.06}, Noise: 0.005},
+		scene.Options{EyeM: 0.9, Stakes: 20, NearM: 1.5})
+	for _, c := range []struct {
+		name   string
+		frames []*Frame
+		kind   ShiftKind // of one pair at least
+		found  bool
+	}{
+		{"near", near.frames, ShiftParallax, true},
+		{"clouds", openSet(t, "rows/yosemite"), ShiftMovement, false},
+	} {
+		rep, err := Check(t.Context(), c.frames, CheckOptions{})
+		if err != nil {
+			t.Fatal(c.name, err)
+		}
+		if got := slices.ContainsFunc(rep.Findings, func(f Finding) bool { return f.Kind == FoundParallax || f.Kind == FoundMoved }); got != c.found {
+			t.Errorf("%s: findings %+v", c.name, rep.Findings)
+		}
+		if !slices.ContainsFunc(rep.Pairs, func(p CheckPair) bool { return p.Shift == c.kind && p.ParallaxPx > 2 }) {
+			t.Errorf("%s: no pair shifts by %s: %+v", c.name, c.kind, rep.Pairs)
+		}
+		sol, err := Align(t.Context(), c.frames, Options{})
+		if err != nil {
+			t.Fatal(c.name, err)
+		}
+		for _, p := range rep.Pairs {
+			a, b := rep.Frames[p.A].File, rep.Frames[p.B].File
+			for _, s := range sol.Pairs {
+				if x, y := sol.Frames[s.A].File, sol.Frames[s.B].File; s.Shift != nil && (x == a && y == b || x == b && y == a) && s.Shift.Kind != p.Shift {
+					t.Errorf("%s: %s and %s: checked to be %q, joined as %q", c.name, a, b, p.Shift, s.Shift.Kind)
+				}
+			}
 		}
 	}
 }

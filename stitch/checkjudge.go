@@ -231,13 +231,15 @@ func missingNumbers(a, b string) (string, bool) {
 	return "", false
 }
 
-// shifted reports whether a band of the overlap contradicts a turn of the camera.
+// shifted reports whether a band of the overlap contradicts a turn of the camera,
+// by what is near and not by what moved.
 func (c *checker) shifted(k int) bool {
 	if !c.pairs[k].joined {
 		return false
 	}
+	p := &c.report.Pairs[k]
 	al := c.parts[c.order[k].part].al
-	return c.report.Pairs[k].ParallaxPx > float64(c.shrink)*al.weakSpreadPx()
+	return p.Shift == ShiftParallax && p.ParallaxPx > float64(c.shrink)*al.weakSpreadPx()
 }
 
 // judgeMovement tells a touch of the tripod, which shows between two frames,
@@ -256,7 +258,7 @@ func (c *checker) judgeMovement() {
 	step := c.poseStep()
 	if step >= 0 && !slices.Contains(shifted, step) {
 		c.found(FoundMoved, true, []int{step, step + 1}, "The camera's tilt changes between %s and %s and stays so: the tripod or the head was moved; check its level and reshoot from %s on.",
-			c.base(step), c.base(step+1), c.base(step+1))
+			c.base(step), c.base(step+1), c.after(step))
 	}
 	if len(shifted) > 1 && 2*len(shifted) > len(joined) {
 		var worst float64
@@ -273,8 +275,17 @@ func (c *checker) judgeMovement() {
 	}
 	for _, k := range shifted {
 		c.found(FoundMoved, true, []int{k, k + 1}, "Near things shift by %.0f pixels against the distance between %s and %s: the camera moved there; reshoot from %s on without touching the tripod.",
-			c.report.Pairs[k].ParallaxPx, c.base(k), c.base(k+1), c.base(k+1))
+			c.report.Pairs[k].ParallaxPx, c.base(k), c.base(k+1), c.after(k))
 	}
+}
+
+// after names the frame of pair k that was taken later: the row may have been taken
+// from the right.
+func (c *checker) after(k int) string {
+	if c.order[k].frame > c.order[k+1].frame {
+		return c.base(k)
+	}
+	return c.base(k + 1)
 }
 
 // pupilRemedy says how to move the camera on its rail.
@@ -384,7 +395,7 @@ func (c *checker) judgeLight() {
 		}
 		if e := p.ExposureStops; math.Abs(e) > jumpStops {
 			// A single frame that is off jumps back.
-			frames, what := []int{k, k + 1}, fmt.Sprintf("from %s on", c.base(k+1))
+			frames, what := []int{k, k + 1}, fmt.Sprintf("from %s on", c.after(k))
 			switch {
 			case k+1 < len(c.report.Pairs) && c.pairs[k+1].lit && -e*c.report.Pairs[k+1].ExposureStops > jumpStops*jumpStops:
 				frames, what = []int{k + 1}, c.base(k+1)

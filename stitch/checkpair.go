@@ -58,6 +58,9 @@ func (c *checker) measurePair(ctx context.Context, k int) error {
 		al.kept.free(f)
 	}
 	cp.ParallaxPx = float64(c.shrink) * al.parallaxPx(ev)
+	if shifts := c.parts[x.part].shifts; shifts != nil && shifts[e] != nil {
+		cp.Shift = shifts[e].Kind
+	}
 	if ev.verdict == Weak {
 		a, b := c.base(k), c.base(k+1)
 		fig.weak = al.weakAdvice(*ev, a, b)

@@ -141,13 +141,22 @@ const tellShift, tellShiftPx = 0.005, 2
 // they did nothing to speak of.
 func (a *aligner) pupilAdvice(sol *Solution) string {
 	var worst *PairSolution
+	least := max(tellShift*float64(a.rig.width), tellShiftPx)
+	shifted, joined := 0, 0
 	for i := range sol.Pairs {
 		p := &sol.Pairs[i]
-		if p.Shift != nil && p.Shift.Kind == ShiftParallax && (worst == nil || p.Shift.LargestPx > worst.Shift.LargestPx) {
+		if p.Verdict == NotJoined || p.Shift == nil {
+			continue
+		}
+		joined++
+		if p.Shift.Kind != ShiftParallax || p.Shift.LargestPx < least {
+			continue
+		}
+		if shifted++; worst == nil || p.Shift.LargestPx > worst.Shift.LargestPx {
 			worst = p
 		}
 	}
-	if worst == nil || worst.Shift.LargestPx < max(tellShift*float64(a.rig.width), tellShiftPx) {
+	if worst == nil {
 		return ""
 	}
 	s := worst.Shift
@@ -161,6 +170,9 @@ func (a *aligner) pupilAdvice(sol *Solution) string {
 	}
 	if sol.Pupil.Known {
 		return text + ". For the next row " + sol.Pupil.says() + "."
+	}
+	if joined > 2 && 2*shifted <= joined { // as [checker.judgeMovement]
+		return text + ". The camera moved there: the next row don't touch the tripod between frames."
 	}
 	return text + ". The next row turn about the lens's entrance pupil."
 }
