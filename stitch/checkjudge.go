@@ -231,15 +231,15 @@ func missingNumbers(a, b string) (string, bool) {
 	return "", false
 }
 
-// shifted reports whether a band of the overlap contradicts a turn of the camera,
-// by what is near and not by what moved.
+// shifted reports whether a band of the overlap contradicts a turn of the camera, and
+// not by what moved.
 func (c *checker) shifted(k int) bool {
 	if !c.pairs[k].joined {
 		return false
 	}
 	p := &c.report.Pairs[k]
 	al := c.parts[c.order[k].part].al
-	return p.Shift == ShiftParallax && p.ParallaxPx > float64(c.shrink)*al.weakSpreadPx()
+	return (p.Shift == ShiftParallax || p.Shift == "") && p.ParallaxPx > float64(c.shrink)*al.weakSpreadPx()
 }
 
 // judgeMovement tells a touch of the tripod, which shows between two frames,

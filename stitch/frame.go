@@ -124,7 +124,8 @@ func (f *Frame) imageAside(ctx context.Context, dir string) (image.Image, error)
 			if err == nil || ctx.Err() != nil {
 				return img, err
 			}
-			f.planes = nil // it is decoded once more
+			f.planes.Close() // it is decoded once more
+			f.planes = nil
 		}
 		img, err := f.aside(ctx, dir)
 		if err == nil {
