@@ -68,13 +68,16 @@ type LightRow struct {
 	// the truth along the row.
 	Scallop float64
 	// PSNR is that of the picture against the truth in dB, SeamDrop how much
-	// lower it is within 64 pixels of the seams than elsewhere. AloneDrop is
+	// lower it is within 64 pixels of the seams than elsewhere, and LevelDrop than
+	// elsewhere on the same lines: seams cross over where texture hides them, so
+	// that more of the shore, which has a hundred times the sky's error, lies near
+	// them. AloneDrop is
 	// that of a patchwork of the frames along the same lines, with their true
 	// cameras and light and nothing blended: what happens to lie there, as
 	// hard to resample as it is. SeamLoss is by how much the picture's is larger,
 	// where no light is lost: what joining has done. These two are measured of
 	// rows without noise.
-	PSNR, SeamDrop, AloneDrop, SeamLoss float64
+	PSNR, SeamDrop, LevelDrop, AloneDrop, SeamLoss float64
 	// Changed is the 99th percentile of ΔE00 between the frames as they came
 	// and corrected.
 	Changed float64
@@ -187,7 +190,7 @@ func (c Config) lightRow(ctx context.Context, shots *photographs, sol *stitch.So
 	}
 	near := nearSeams(labels, pic.Rect, seamReach)
 	is := comparePictures(pic, truth, near)
-	r.PSNR, r.SeamDrop = is.all, is.rest-is.near
+	r.PSNR, r.SeamDrop, r.LevelDrop = is.all, is.rest-is.near, is.level-is.near
 	r.AloneDrop, r.SeamLoss = math.NaN(), math.NaN()
 	if shots.plan.Noise == 0 {
 		patches, err := shots.patchwork(ctx, c.Workers, sol, labels)
@@ -361,6 +364,7 @@ func (r *LightResult) Bars() (bars []Bar) {
 			bars = append(bars, Bar{lc.Name + ": mean square error of the picture", quantile(lc.figures(func(r *LightRow) float64 { return -r.PSNR }), 1), -l.psnr, " dB"})
 		}
 		add("PSNR near the seams lower by", func(r *LightRow) float64 { return r.SeamDrop }, l.seamDrop, " dB")
+		add("the same against the rest of the same lines", func(r *LightRow) float64 { return r.LevelDrop }, l.seamDrop, " dB")
 		add("by joining, not by what lies there", func(r *LightRow) float64 { return r.SeamLoss }, l.seamLoss, " dB")
 		add("frames changed by ΔE00, 99 %", func(r *LightRow) float64 { return r.Changed }, l.unchanged, "")
 		add("noise on the seams over that beside them", noise, l.noiseMost, "")
@@ -377,12 +381,12 @@ func (r *LightResult) Report() Report {
 	for i := range r.Cases {
 		lc := &r.Cases[i]
 		t := &table{head: []string{
-			lc.Name, "ΔE00 before", "after", "99 %", "V off %", "gain off %", "scallop L*", "PSNR dB", "drop dB", "alone dB", "loss dB", "changed", "noise ratio", "parts",
+			lc.Name, "ΔE00 before", "after", "99 %", "V off %", "gain off %", "scallop L*", "PSNR dB", "drop dB", "level dB", "alone dB", "loss dB", "changed", "noise ratio", "parts",
 		}}
 		for k := range lc.Rows {
 			row := &lc.Rows[k]
 			t.add(fmt.Sprint("seed ", row.Seed), figure(row.Before.Median), figure(row.After.Median), figure(row.After.P99),
-				figure(row.Vignetting), figure(row.Gain), figure(row.Scallop), figure(row.PSNR), figure(row.SeamDrop), figure(row.AloneDrop), figure(row.SeamLoss),
+				figure(row.Vignetting), figure(row.Gain), figure(row.Scallop), figure(row.PSNR), figure(row.SeamDrop), figure(row.LevelDrop), figure(row.AloneDrop), figure(row.SeamLoss),
 				figure(row.Changed), figure(row.NoiseRatio), strings.Join(row.Parts, ", "))
 		}
 		if lc.Refused > 0 {

@@ -86,16 +86,32 @@ func skyAbove(sol *stitch.Solution, elevation geom.Angle) int {
 }
 
 // comparison is the PSNR in dB of encoded samples, near the seams, elsewhere and
-// in all.
-type comparison struct{ near, rest, all float64 }
+// in all. level is that elsewhere as it would be if every line had as many samples
+// there as it has near the seams.
+type comparison struct{ near, rest, level, all float64 }
 
 // comparePictures compares pic with truth.
 func comparePictures(pic, truth *raster.Picture, near *mask) comparison {
-	return comparison{
-		near: measure.PSNR(pic, truth, func(i int) bool { return near.in[i] }),
-		rest: measure.PSNR(pic, truth, func(i int) bool { return !near.in[i] }),
-		all:  measure.PSNR(pic, truth, nil),
+	type sum struct{ sq, n float64 }
+	lines := make([][2]sum, near.h) // elsewhere, and near
+	measure.Errors(pic, truth, func(i int, squared float64) {
+		s := &lines[i/near.w][0]
+		if near.in[i] {
+			s = &lines[i/near.w][1]
+		}
+		s.sq += squared
+		s.n++
+	})
+	var rest, by, level, all sum
+	for _, l := range lines {
+		rest, by = sum{rest.sq + l[0].sq, rest.n + l[0].n}, sum{by.sq + l[1].sq, by.n + l[1].n}
+		if l[0].n > 0 {
+			level = sum{level.sq + l[1].n*l[0].sq/l[0].n, level.n + l[1].n}
+		}
 	}
+	all = sum{rest.sq + by.sq, rest.n + by.n}
+	psnr := func(s sum) float64 { return -10 * math.Log10(s.sq/s.n) }
+	return comparison{near: psnr(by), rest: psnr(rest), level: psnr(level), all: psnr(all)}
 }
 
 // lostAt is the encoded level of a resampled sample from which its light may be

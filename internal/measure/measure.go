@@ -41,15 +41,25 @@ func CommonGain(pic, truth *raster.Picture) (gain [3]float64) {
 // encoded samples, after CommonGain, without those that are clipped or empty. in
 // chooses the pixels by their number in line order; nil means all.
 func PSNR(pic, truth *raster.Picture, in func(pixel int) bool) float64 {
-	gain := CommonGain(pic, truth)
-	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
 	var sq, n float64
-	for i := range pic.Pix {
-		if counts(pic, truth, i) && (in == nil || in(i/3)) {
-			d := float64(enc.Encode(dec[pic.Pix[i]]*float32(gain[i%3]))) - float64(truth.Pix[i])/0xffff
-			sq += d * d
+	Errors(pic, truth, func(i int, squared float64) {
+		if in == nil || in(i) {
+			sq += squared
 			n++
 		}
-	}
+	})
 	return -10 * math.Log10(sq/n)
+}
+
+// Errors calls each with the squared error of each sample that [PSNR] counts, full
+// scale being 1, and the number of its pixel.
+func Errors(pic, truth *raster.Picture, each func(pixel int, squared float64)) {
+	gain := CommonGain(pic, truth)
+	dec, enc := blend.SRGBDecodeTable(), blend.SRGBEncodeTable()
+	for i := range pic.Pix {
+		if counts(pic, truth, i) {
+			d := float64(enc.Encode(dec[pic.Pix[i]]*float32(gain[i%3]))) - float64(truth.Pix[i])/0xffff
+			each(i/3, d*d)
+		}
+	}
 }
