@@ -6,14 +6,21 @@ import (
 	"flatfell.example/geom"
 )
 
-// Kept is what is left of the level row's picture after the crop, as a share of
-// its area on the cylinder, when the setup is out of level by t. It is the
-// share of the height, nearly: the width hardly changes.
-func (r Row) Kept(t Tilt) float64 { return r.area(t) / r.area(Tilt{}) }
-
-func (r Row) area(t Tilt) float64 {
-	q := r.Inside(Cylinder, t, 0, 0)
-	return q.Width() * q.Height()
+// Kept is what is left of the level row's picture after the crop on a surface,
+// when the setup is out of level by t, as a share of its height: of a picture of
+// the shape shapeW:shapeH exactly, and of one of any shape, if these are zero, by
+// its area, as the width hardly changes on the cylinder and the sphere. On the
+// plane, where it is the ends that a lean takes, more of the height is left.
+func (r Row) Kept(s Surface, t Tilt, shapeW, shapeH float64) float64 {
+	area := func(t Tilt) float64 {
+		q := r.Inside(s, t, shapeW, shapeH)
+		return q.Width() * q.Height()
+	}
+	kept := area(t) / area(Tilt{})
+	if shapeW > 0 {
+		kept = math.Sqrt(kept)
+	}
+	return kept
 }
 
 // maxLean bounds the answers about how far out of level a setup may be: beyond
@@ -21,16 +28,15 @@ func (r Row) area(t Tilt) float64 {
 const maxLean = 5 * geom.Degree
 
 // LevelEnough returns how far the turning axis may lean, forward or sideways
-// (which costs more), for a share of the level row's picture to be left: that
-// of a height, as the width hardly changes. It is 5° if any lean up to there
-// leaves that much.
-func (r Row) LevelEnough(share float64, forward bool) geom.Angle {
-	wanted := share * r.area(Tilt{})
+// (which costs more), for a share of the level row's height to be left, as
+// [Row.Kept] reckons it. It is 5° if any lean up to there leaves that much.
+func (r Row) LevelEnough(s Surface, shapeW, shapeH, share float64, forward bool) geom.Angle {
 	enough := func(a geom.Angle) bool {
+		t := Tilt{AxisRoll: a}
 		if forward {
-			return r.area(Tilt{AxisPitch: a}) >= wanted
+			t = Tilt{AxisPitch: a}
 		}
-		return r.area(Tilt{AxisRoll: a}) >= wanted
+		return r.Kept(s, t, shapeW, shapeH) >= share
 	}
 	lo, hi := geom.Angle(0), maxLean
 	if enough(hi) {

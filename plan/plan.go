@@ -120,10 +120,14 @@ const (
 	stitchMost          = 0.7e9
 )
 
-// HeldFacts compares the two ways to hold the camera over the same coverage.
+// HeldFacts compares the two ways to hold the camera over the same coverage, or
+// for the same shape of the picture if the row was asked for by that.
 type HeldFacts struct {
 	Portrait  HeldRow `json:"portrait"`
 	Landscape HeldRow `json:"landscape"`
+	// Surface is where both are laid out: that of the plan, or the cylinder if
+	// one of the two is too wide for it.
+	Surface Surface `json:"surface"`
 	// Height and Pixels are those after the crop in portrait as a multiple of
 	// those in landscape; Margin is the share of the portrait picture's height
 	// that may be cut away before it is as low as the other.
@@ -159,16 +163,17 @@ type SingleFacts struct {
 // LevelFacts is what a setup out of level costs.
 type LevelFacts struct {
 	Cases []LevelCase `json:"cases"`
-	// EnoughDeg is how far the axis may lean, sideways and forward, for the
-	// height KeepPx to be left. KeepPx is 95 % of the height if none is wanted, or more than there is.
+	// EnoughDeg is how far the axis may lean, sideways or forward, for the
+	// height KeepPx to be left, which is the share KeepShare of the picture's:
+	// 95 % of it if none is wanted, or more than there is.
 	KeepPx           int     `json:"keep_px"`
+	KeepShare        float64 `json:"keep_share"`
 	EnoughDeg        float64 `json:"enough_deg"`
 	EnoughForwardDeg float64 `json:"enough_forward_deg"`
 }
 
-// LevelCase is what is left of the picture on the cylinder, as a share of the
-// level row's area, if one thing is out of level by an angle: of the height,
-// nearly, as the width hardly changes.
+// LevelCase is what is left of the picture, as [Row.Kept] reckons it, if one thing
+// is out of level by an angle.
 type LevelCase struct {
 	Deg float64 `json:"deg"`
 	// Sideways and Forward are of the turning axis, Camera of a camera that
@@ -281,7 +286,7 @@ func New(q Request) (*Plan, error) {
 		return nil, err
 	}
 	p.single()
-	p.level(q.WantedHeightPx)
+	p.level(q)
 	p.parallax(q)
 	if err := p.focus(q); err != nil {
 		return nil, err
@@ -333,40 +338,58 @@ func (p *Plan) prints() {
 	}
 }
 
-// compare plans the same coverage held both ways.
+// compare plans the same coverage, or the same shape, held both ways.
 func (p *Plan) compare(w Wish) error {
-	same := Wish{Coverage: w.Coverage, Overlap: w.Overlap}
-	if same.Coverage == 0 {
-		same.Coverage = p.Row.Coverage()
+	other, err := p.otherwise(w)
+	if err != nil {
+		return err
 	}
+	s := p.Surface
+	if _, _, err := other.Outer(s); err != nil {
+		s = Cylinder
+	}
+	portrait, landscape := p.Row, other
+	if other.Camera.Portrait {
+		portrait, landscape = other, p.Row
+	}
+	held := func(r Row) HeldRow {
+		in := r.Inside(s, Tilt{}, w.ShapeW, w.ShapeH).size()
+		return HeldRow{r.Frames, r.Turn.Degrees(), r.Coverage().Degrees(), in, r.Camera.Up().Degrees(), megapixels(in)}
+	}
+	a, b := held(portrait), held(landscape)
+	height := float64(a.InsidePx[1]) / float64(b.InsidePx[1])
+	p.Held = HeldFacts{Portrait: a, Landscape: b, Surface: s, Height: height, Margin: 1 - 1/height, Pixels: a.Megapixels / b.Megapixels}
+	if w.ShapeW == 0 {
+		// Both show the same number of pixels across a view: compare what a part
+		// of the width is worth, or the row that reaches farther would win.
+		p.Held.Pixels *= landscape.reach(s) / portrait.reach(s)
+	}
+	return nil
+}
+
+// otherwise is the row with the camera held the other way.
+func (p *Plan) otherwise(w Wish) (Row, error) {
+	c := p.Row.Camera.Held(!p.Row.Camera.Portrait)
+	same := Wish{Coverage: w.Coverage, Overlap: w.Overlap}
 	if same.Overlap == 0 && p.Overlap > 0 && w.Coverage == 0 {
 		same.Overlap = p.Overlap
 	}
-	held := func(portrait bool) (HeldRow, error) {
-		r := p.Row
-		if portrait != r.Camera.Portrait {
-			var err error
-			if r, err = same.Row(r.Camera.Held(portrait)); err != nil {
-				return HeldRow{}, err
-			}
+	if w.Coverage == 0 && w.Frames == 0 {
+		if r, err := (Wish{ShapeW: w.ShapeW, ShapeH: w.ShapeH, On: w.On, Overlap: same.Overlap}).Row(c); err == nil {
+			return r, nil
 		}
-		in := r.Inside(Cylinder, Tilt{}, 0, 0).size()
-		return HeldRow{r.Frames, r.Turn.Degrees(), r.Coverage().Degrees(), in, r.Camera.Up().Degrees(), megapixels(in)}, nil
+		// Held so, no row is as wide for its height: take one of the same coverage.
 	}
-	var err error
-	if p.Held.Portrait, err = held(true); err != nil {
-		return err
+	if same.Coverage == 0 {
+		same.Coverage = p.Row.Coverage()
 	}
-	if p.Held.Landscape, err = held(false); err != nil {
-		return err
-	}
-	a, b := p.Held.Portrait, p.Held.Landscape
-	p.Held.Height = float64(a.InsidePx[1]) / float64(b.InsidePx[1])
-	p.Held.Margin = 1 - 1/p.Held.Height
-	// A degree of both shows the same number of pixels across: compare what a
-	// degree of coverage is worth, or the row that reaches farther would win.
-	p.Held.Pixels = a.Megapixels / a.CoverageDeg / (b.Megapixels / b.CoverageDeg)
-	return nil
+	return same.Row(c)
+}
+
+// reach is the width of a row on a surface in focal lengths.
+func (r Row) reach(s Surface) float64 {
+	w, _, _ := r.Outer(s)
+	return w / r.Camera.FocalPx()
 }
 
 // SingleCropMegapixels is what is left of one frame, held across, when it is
@@ -394,23 +417,26 @@ func (p *Plan) single() {
 // usualKeep is the share of the height that a careful setup keeps.
 const usualKeep = 0.95
 
-func (p *Plan) level(wantedPx int) {
+func (p *Plan) level(q Request) {
+	l, w, h := &p.Level, q.Wish.ShapeW, q.Wish.ShapeH
+	kept := func(t Tilt) float64 { return p.Row.Kept(p.Surface, t, w, h) }
 	for _, deg := range leans {
 		a := geom.Angle(deg) * geom.Degree
-		p.Level.Cases = append(p.Level.Cases, LevelCase{
-			deg, p.Row.Kept(Tilt{AxisRoll: a}), p.Row.Kept(Tilt{AxisPitch: a}), p.Row.Kept(Tilt{CameraRoll: a}),
-		})
+		l.Cases = append(l.Cases, LevelCase{deg, kept(Tilt{AxisRoll: a}), kept(Tilt{AxisPitch: a}), kept(Tilt{CameraRoll: a})})
 	}
-	height := p.Row.Inside(Cylinder, Tilt{}, 0, 0).Height()
-	p.Level.KeepPx = wantedPx
-	share := float64(wantedPx) / height
-	if share == 0 || share > 1 {
-		share, p.Level.KeepPx = usualKeep, int(usualKeep*height)
+	height, wanted := p.Crop.Height(), q.WantedHeightPx
+	l.KeepPx, l.KeepShare = wanted, min(1, float64(wanted)/height)
+	if wanted == 0 || wanted > p.InsidePx[1] {
+		l.KeepPx, l.KeepShare = int(usualKeep*height), usualKeep
 	}
-	p.Level.EnoughDeg = p.Row.LevelEnough(share, false).Degrees()
-	p.Level.EnoughForwardDeg = p.Row.LevelEnough(share, true).Degrees()
-	if float64(wantedPx) > height {
-		p.Advice = append(p.Advice, fmt.Sprintf("Even a level row is %.0f pixels high after the crop, not %d: hold the camera upright, or take a longer lens and more frames.", height, wantedPx))
+	l.EnoughDeg = p.Row.LevelEnough(p.Surface, w, h, l.KeepShare, false).Degrees()
+	l.EnoughForwardDeg = p.Row.LevelEnough(p.Surface, w, h, l.KeepShare, true).Degrees()
+	if wanted > p.InsidePx[1] {
+		upright := ""
+		if !p.Camera.Portrait {
+			upright = "hold the camera upright, or "
+		}
+		p.Advice = append(p.Advice, fmt.Sprintf("Even a level row is %d pixels high after the crop, not %d: %stake a longer lens and more frames.", p.InsidePx[1], wanted, upright))
 	}
 }
 

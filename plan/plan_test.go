@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"testing"
+
+	"flatfell.example/geom"
 )
 
 func full() Request {
@@ -63,6 +65,64 @@ func TestNew(t *testing.T) {
 	}
 	if got := strings.Join(order, " "); got != "Level Hold Rail Meter Focus Timer Shoot Turn Repeat Check" {
 		t.Errorf("steps %s", got)
+	}
+}
+
+// TestSurfaceAndShape: what a lean leaves, and the camera held the other way,
+// are told of the picture that is planned.
+func TestSurfaceAndShape(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		q      Request
+		keepPx int
+		on     Surface // of the comparison
+		advice string
+	}{
+		{"plane, too high a wish", Request{Wish: Wish{Frames: 4}, Surface: Plane, WantedHeightPx: 6200}, 5787, Cylinder, "is 6092 pixels high after the crop, not 6200: take"},
+		{"plane", Request{Wish: Wish{Frames: 4}, Surface: Plane, WantedHeightPx: 6000}, 6000, Cylinder, ""},
+		{"narrow plane", Request{Wish: Wish{Frames: 2}, Surface: Plane}, 5787, Plane, ""},
+		{"sphere", Request{Wish: Wish{Frames: 4}, Surface: Sphere, WantedHeightPx: 5800}, 5231, Sphere, "is 5507 pixels high"},
+		{"shape", Request{Wish: Wish{ShapeW: 2, ShapeH: 1}, WantedHeightPx: 5920}, 5920, Cylinder, ""},
+		{"landscape", Request{Camera: coast.Held(false), Wish: Wish{Frames: 3}, WantedHeightPx: 5000}, 3519, Cylinder, "hold the camera upright, or take"},
+	} {
+		if tt.q.Camera.FocalMM == 0 {
+			tt.q.Camera = coast
+		}
+		p, err := New(tt.q)
+		if err != nil {
+			t.Errorf("%s: %v", tt.name, err)
+			continue
+		}
+		l := p.Level
+		if l.KeepPx != tt.keepPx || !(math.Abs(l.KeepShare*p.Crop.Height()-float64(l.KeepPx)) <= 1) {
+			t.Errorf("%s: to keep %d px, %.4f of %d, want %d px", tt.name, l.KeepPx, l.KeepShare, p.InsidePx[1], tt.keepPx)
+		}
+		lean := p.Row.Inside(p.Surface, Tilt{AxisRoll: geom.Angle(l.EnoughDeg) * deg}, tt.q.Wish.ShapeW, tt.q.Wish.ShapeH)
+		if !(lean.Height() >= float64(l.KeepPx)-1) {
+			t.Errorf("%s: leaning by %.2f° leaves %.0f px, not %d", tt.name, l.EnoughDeg, lean.Height(), l.KeepPx)
+		}
+		mine := p.Held.Portrait
+		if !p.Camera.Portrait {
+			mine = p.Held.Landscape
+		}
+		if p.Held.Surface != tt.on || (tt.on == p.Surface && mine.InsidePx != p.InsidePx) {
+			t.Errorf("%s: held %+v, the picture is %v", tt.name, p.Held, p.InsidePx)
+		}
+		if got := strings.Join(p.Advice, "\n"); !strings.Contains(got, tt.advice) || (tt.advice == "" && got != "") {
+			t.Errorf("%s: %q, want %q", tt.name, got, tt.advice)
+		}
+	}
+}
+
+// TestShapeHeldOtherwise: a shape that no row across or upright reaches is
+// compared all the same.
+func TestShapeHeldOtherwise(t *testing.T) {
+	p, err := New(Request{Camera: coast.Held(false), Wish: Wish{ShapeW: 8, ShapeH: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if h := p.Held; h.Portrait.Frames < 2 || !(math.Abs(float64(h.Portrait.InsidePx[0])/float64(h.Portrait.InsidePx[1])-8) < 0.01) {
+		t.Errorf("held %+v", h)
 	}
 }
 
@@ -136,6 +196,9 @@ func TestWords(t *testing.T) {
 		{Bytes(999e6), "1.0 GB"},
 		{Bytes(61e6), "61 MB"},
 		{Bytes(4000), "4 kB"},
+		{LevelFacts{KeepPx: 5613, KeepShare: 0.95}.Kept(), "95 % of the height (5613 px)"},
+		{LevelFacts{EnoughDeg: 1.26, EnoughForwardDeg: 5}.Leans(), "1.3° sideways or 5° or more forward"},
+		{LevelFacts{EnoughDeg: 5, EnoughForwardDeg: 5}.Leans(), "5° or more either way"},
 		{Clicks(1), "1 click"},
 		{Clicks(2), "2 clicks"},
 		{Seconds(0), "0 s"},

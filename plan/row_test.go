@@ -142,19 +142,32 @@ func TestInsideAgainstGrid(t *testing.T) {
 func TestLevelEnough(t *testing.T) {
 	r := rowOf(t, coast, Wish{Frames: 5, Overlap: third})
 	for _, forward := range []bool{false, true} {
-		a := r.LevelEnough(0.95, forward)
+		a := r.LevelEnough(Cylinder, 0, 0, 0.95, forward)
 		at := func(a geom.Angle) float64 {
 			if forward {
-				return r.Kept(Tilt{AxisPitch: a})
+				return r.Kept(Cylinder, Tilt{AxisPitch: a}, 0, 0)
 			}
-			return r.Kept(Tilt{AxisRoll: a})
+			return r.Kept(Cylinder, Tilt{AxisRoll: a}, 0, 0)
 		}
 		if !(at(a) >= 0.95) || !(at(a+0.02*deg) < 0.95) {
 			t.Errorf("forward %v: %v keeps %.4f, a little more %.4f", forward, a, at(a), at(a+0.02*deg))
 		}
 	}
-	if a := r.LevelEnough(0.1, false); a != maxLean {
+	if a := r.LevelEnough(Cylinder, 0, 0, 0.1, false); a != maxLean {
 		t.Errorf("a tenth of the height is left up to %v", a)
+	}
+}
+
+// TestKeptInShape: of a picture of a fixed shape the share that is kept is that
+// of its height.
+func TestKeptInShape(t *testing.T) {
+	r := rowOf(t, coast, Wish{Frames: 4, Overlap: third})
+	for _, s := range []Surface{Cylinder, Plane, Sphere} {
+		tilt := Tilt{AxisRoll: 2 * deg}
+		want := r.Inside(s, tilt, 2, 1).Height() / r.Inside(s, Tilt{}, 2, 1).Height()
+		if got := r.Kept(s, tilt, 2, 1); !(math.Abs(got-want) <= 1e-12) || got == 1 {
+			t.Errorf("%s: %.4f of the height is kept, want %.4f", s, got, want)
+		}
 	}
 }
 

@@ -49,6 +49,20 @@ func Lean(degrees float64) string {
 	return fmt.Sprintf("%.1f°", degrees)
 }
 
+// Kept is the height that [LevelFacts] is about.
+func (l LevelFacts) Kept() string {
+	return fmt.Sprintf("%.3g %% of the height (%d px)", 100*l.KeepShare, l.KeepPx)
+}
+
+// Leans is how far the axis may lean for that, either way.
+func (l LevelFacts) Leans() string {
+	side, forward := Lean(l.EnoughDeg), Lean(l.EnoughForwardDeg)
+	if side == forward {
+		return side + " either way"
+	}
+	return side + " sideways or " + forward + " forward"
+}
+
 // Clicks counts stops.
 func Clicks(n int) string {
 	if n == 1 {

@@ -142,18 +142,25 @@ func (p *planCommand) tellCamera(s *sheet, r *plan.Plan) {
 	c := r.Camera
 	s.line("Camera", "%.3g mm (%.3g mm equivalent), %.1f × %.1f mm, %d × %d px; sees %.1f° × %.1f°.",
 		c.FocalMM, c.EquivalentMM, c.SensorMM[0], c.SensorMM[1], c.FramePx[0], c.FramePx[1], c.AcrossDeg, c.UpDeg)
-	h := r.Held
+	h, on := r.Held, ""
+	if h.Surface != r.Surface {
+		on = fmt.Sprintf(" on a %s", h.Surface)
+	}
 	row := func(label string, x plan.HeldRow) {
 		frames := "frames"
 		if x.Frames == 1 {
 			frames = "frame"
 		}
-		s.line(label, "%d %s, %d × %d px, %.0f° × %.0f°", x.Frames, frames, x.InsidePx[0], x.InsidePx[1], x.CoverageDeg, x.UpDeg)
+		s.line(label, "%d %s, %d × %d px%s, %.0f° × %.0f°", x.Frames, frames, x.InsidePx[0], x.InsidePx[1], on, x.CoverageDeg, x.UpDeg)
 	}
 	row("Upright", h.Portrait)
 	row("Across", h.Landscape)
-	s.line("", "Upright buys %.2f × the height and %.2f × the pixels for the same width: %.0f %% may be cropped before it is as low as across.",
-		h.Height, h.Pixels, 100*h.Margin)
+	same := "for the same width"
+	if p.shape.w > 0 {
+		same = "in the same shape"
+	}
+	s.line("", "Upright buys %.2f × the height and %.2f × the pixels %s: %.0f %% may be cropped before it is as low as across.",
+		h.Height, h.Pixels, same, 100*h.Margin)
 	one := r.Single
 	if one.FocalMM > 0 {
 		s.line("One frame", "with %.1f mm (%.1f mm equivalent) would see as far; cut to this shape it has %.1f megapixels, the row %.1f × as many.",
@@ -165,7 +172,7 @@ func (p *planCommand) tellCamera(s *sheet, r *plan.Plan) {
 
 func (p *planCommand) tellBudgets(s *sheet, r *plan.Plan) {
 	l := r.Level
-	s.line("Level", "to %s sideways and %s forward to keep %d px of height.", plan.Lean(l.EnoughDeg), plan.Lean(l.EnoughForwardDeg), l.KeepPx)
+	s.line("Level", "to %s to keep %s.", l.Leans(), l.Kept())
 	lost := func(kept func(plan.LevelCase) float64) string {
 		var t []string
 		for _, c := range l.Cases {

@@ -116,7 +116,7 @@ func (v *cardView) facts(p *plan.Plan) {
 	big, small := p.Prints[0], p.Prints[1]
 	v.say("Print", "%.0f × %.0f cm at %.0f ppi%s; %.0f × %.0f cm at %.0f%s",
 		big.SizeCM[0], big.SizeCM[1], big.PPI, sheetNote(big), small.SizeCM[0], small.SizeCM[1], small.PPI, sheetNote(small))
-	v.say("Level", "%s sideways, %s forward keep %d px of height", plan.Lean(p.Level.EnoughDeg), plan.Lean(p.Level.EnoughForwardDeg), p.Level.KeepPx)
+	v.say("Level", "leaning %s leaves %s", p.Level.Leans(), p.Level.Kept())
 	if p.Frames > 1 {
 		var near []string
 		for _, c := range p.Parallax.Cases {

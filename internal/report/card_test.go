@@ -99,6 +99,19 @@ func TestPageIsWhole(t *testing.T) {
 	}
 }
 
+// TestLevelLine: the height that a lean leaves is told as a share, too.
+func TestLevelLine(t *testing.T) {
+	for _, f := range cards(t)["row"].view().Facts {
+		if f.Label == "Level" {
+			if got := strings.ReplaceAll(f.Text, "\u00a0", " "); !strings.Contains(got, "leaves 95 % of the height (5613 px)") {
+				t.Errorf("%q", got)
+			}
+			return
+		}
+	}
+	t.Error("no line about the level")
+}
+
 // TestDrawingToScale: in one scale frames are as wide as their angle, overlap
 // by the overlap, and the crop has the picture's shape.
 func TestDrawingToScale(t *testing.T) {

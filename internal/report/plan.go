@@ -53,7 +53,7 @@ func (p Plan) WriteTo(w io.Writer) (int64, error) {
 		}
 	}
 	level := section{Title: "Level", Table: &grid{Head: []string{"off by", "sideways", "forward", "camera rolled"}}}
-	level.Text = []string{fmt.Sprintf("The height that is left after the crop; leaning by no more than %s sideways and %s forward keeps %d pixels of it.", plan.Lean(r.Level.EnoughDeg), plan.Lean(r.Level.EnoughForwardDeg), r.Level.KeepPx)}
+	level.Text = []string{fmt.Sprintf("The height that is left after the crop; leaning by %s leaves %s.", r.Level.Leans(), r.Level.Kept())}
 	for _, c := range r.Level.Cases {
 		share := func(v float64) string { return fmt.Sprintf("%.1f %%", 100*v) }
 		level.Table.add(fmt.Sprintf("%.2g°", c.Deg), share(c.Sideways), share(c.Forward), share(c.Camera))
