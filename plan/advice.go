@@ -1,12 +1,30 @@
 package plan
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"flatfell.example/geom"
+)
 
 const (
 	// thinOverlap is where rows begin to fail on plain sky and sand.
 	thinOverlap = 0.25
-	// sunDeg is the sun's own diameter.
-	sunDeg = 0.53
+	// missedOverlap is by how much whole clicks may miss an overlap before it is
+	// told: where a third was meant, less than a quarter or nearly a half.
+	missedOverlap = 0.10
+	// lightSeconds is the time in which the light of a low sun falls by a third
+	// of a stop, the smallest step that cameras set: 6° above the horizon (the
+	// golden hour, common practice) that on level ground goes with
+	// sin h · 10^(−0.4 k X), k = 0.25 magnitudes an air mass (from memory, clear
+	// air at the sea) and X by Kasten and Young (Applied Optics 28, 1989), 0.75
+	// stops a degree, and at 50° of latitude a sun due west sinks by 15° cos 50°
+	// an hour. With a high sun it takes many times as long.
+	lightSeconds = 180
+	// tideSeconds is how long a row may keep someone from looking round (common
+	// practice).
+	tideSeconds = 600
 	// polariserDeg is the width from which a polariser darkens the sky unevenly
 	// (common practice).
 	polariserDeg = 60
@@ -17,17 +35,30 @@ const (
 // advise adds what to mind about the row.
 func (p *Plan) advise(q Request) {
 	say := func(format string, a ...any) { p.Advice = append(p.Advice, fmt.Sprintf(format, a...)) }
+	if t := p.Time; t != nil && t.RowSeconds > tideSeconds {
+		say("All of it takes %s: the tide and the light move on in that time. Know your way back before you begin, and follow local advice.", Seconds(t.RowSeconds))
+	}
 	if over := p.CoverageDeg - q.Wish.Coverage.Degrees(); q.Wish.Coverage > 0 && over > 1 && p.Frames > 1 {
 		say("The row is %.0f° wider than asked for: room to crop at the ends.", over)
 	}
 	if p.Frames > 1 && p.Overlap < thinOverlap {
 		say("An overlap of %.0f %% is thin: frames of plain sky, sand or water may not join. A third is safer.", 100*p.Overlap)
 	}
-	if p.Parallax.Known && q.NearM > 0 {
+	if a := p.clicks(q.Wish); a != "" {
+		say("%s", a)
+	}
+	if q.NearM > 0 {
 		c := p.Parallax.Cases[0]
 		switch {
 		case c.AtNearPx < 0:
 			say("The near point lies before the lens: measure it from the turning axis.")
+		case c.AtNearPx > nearPx && !p.Parallax.Known:
+			rail, beside := p.Parallax.Cases[1], ""
+			if rail.AtNearPx > nearPx {
+				beside = ", and keep near things away from where frames meet"
+			}
+			say("What is %.3g m off will shift by %.0f pixels between frames with the entrance pupil %.0f mm off the axis, as is assumed here, and by %.0f with %.0f mm: measure the offset, turn about the entrance pupil%s.",
+				q.NearM, c.AtNearPx, c.OffsetMM, rail.AtNearPx, rail.OffsetMM, beside)
 		case c.AtNearPx > nearPx && c.OffsetMM > PupilRailMM:
 			say("What is %.3g m off will shift by %.0f pixels between frames: slide the camera on a rail until the entrance pupil is over the axis.", q.NearM, c.AtNearPx)
 		case c.AtNearPx > nearPx:
@@ -42,10 +73,8 @@ func (p *Plan) advise(q Request) {
 			say("What is %.3g m off will not be sharp together with infinity: the nearest that is, focused at %.2f m, is %.2f m. Stop down, or take a focus bracket.", q.NearM, float64(f.Hyperfocal), float64(f.NearLimit))
 		}
 	}
-	if t := p.Time; t != nil {
-		if t.SunDeg > sunDeg/2 {
-			say("Within the row the sun moves by %.1f°, its own width being 0.5°: the light changes from end to end. Fewer filters or a shorter delay help.", t.SunDeg)
-		}
+	if t := p.Time; t != nil && p.Frames > 1 && t.RowSeconds > lightSeconds {
+		say("In the %s of the row the light of a low sun changes by a third of a stop and more from end to end. Quicker: %s.", Seconds(t.RowSeconds), p.quicker(q))
 	}
 	for _, s := range q.FilterStops {
 		if s == PolariserStops && p.CoverageDeg > polariserDeg {
@@ -55,62 +84,69 @@ func (p *Plan) advise(q Request) {
 	}
 }
 
+// usualStops are numbers of stops in a full turn that rotators and bases have
+// (common practice).
+var usualStops = [...]int{4, 5, 6, 8, 10, 12, 15, 18, 20, 24, 30, 36, 72}
+
+// clicks says what whole clicks make of the wish for an overlap, if they miss it
+// by far, and which base would not.
+func (p *Plan) clicks(w Wish) string {
+	wanted, asked := w.Overlap, fmt.Sprintf("An overlap of %.0f %% was asked for", 100*w.Overlap)
+	if wanted == 0 {
+		wanted, asked = DefaultOverlap, "A third of overlap is usual"
+	}
+	given := w.Turn > 0 || (w.Overlap == 0 && w.Coverage > 0 && w.Frames > 0)
+	if p.ClicksPerTurn == 0 || given || math.Abs(p.Overlap-wanted) <= missedOverlap {
+		return ""
+	}
+	across := p.Row.Camera.Across()
+	overlap := func(turn geom.Angle) float64 { return 1 - float64(turn/across) }
+	got := []string{fmt.Sprintf("with %s of %.4g° it is %.0f %%", Clicks(p.ClicksPerTurn), p.StopDeg, 100*p.Overlap)}
+	for _, n := range []int{p.ClicksPerTurn - 1, p.ClicksPerTurn + 1} {
+		switch v := overlap(geom.Angle(n) * w.Stop); {
+		case n == 0:
+		case v <= 0:
+			got = append(got, fmt.Sprintf("with %s none", Clicks(n)))
+		default:
+			got = append(got, fmt.Sprintf("with %s %.0f %%", Clicks(n), 100*v))
+		}
+	}
+	text := asked + ": " + strings.Join(got, ", ") + "."
+	for _, n := range usualStops {
+		turn := geom.Angle(2 * math.Pi / float64(n))
+		if v := overlap(turn); v >= wanted-turnSlack && v <= wanted+missedOverlap {
+			return text + fmt.Sprintf(" A base of %d stops (%.4g°) hits it, with %.0f %%.", n, turn.Degrees(), 100*v)
+		}
+	}
+	return text
+}
+
+// quicker lists what a row's time goes into that could be less.
+func (p *Plan) quicker(q Request) string {
+	t, slices := p.Time, float64(p.Exposures/p.Frames)
+	much := func(seconds float64) bool { return slices*seconds > t.FrameSeconds/5 }
+	var less []string
+	switch {
+	case len(q.FilterStops) > 0 && much(t.ShutterSeconds-t.BaseSeconds):
+		less = append(less, "a weaker filter")
+	case much(t.ShutterSeconds):
+		less = append(less, "a shorter exposure")
+	}
+	if much(q.TimerSeconds) {
+		less = append(less, "a cable in place of the timer")
+	}
+	if slices > 1 {
+		less = append(less, "fewer focus slices")
+	}
+	if len(less) == 0 {
+		return "fewer frames"
+	}
+	return strings.Join(less, ", ")
+}
+
 // Cautions are what no plan may leave out.
 var Cautions = []string{
 	"Never look at the sun through a finder, with filters or without.",
 	"Know the tide and the way back up; keep off cliff edges and from under them.",
 	"Nesting season, private ground and tripods have local rules.",
-}
-
-// Step is one line of the tick list.
-type Step struct {
-	Name string // short, such as "Level"
-	Text string
-}
-
-// Steps are the work in its order, with this row's numbers.
-func (p *Plan) Steps() []Step {
-	hold := "landscape format"
-	if p.Camera.Portrait {
-		hold = "upright"
-	}
-	steps := []Step{
-		{"Level", "the base, not the camera, to " + Lean(p.Level.EnoughDeg) + " sideways"},
-		{"Hold", hold + ", horizon through the middle"},
-	}
-	if p.Parallax.Known && p.Parallax.Cases[0].OffsetMM > 0 {
-		steps = append(steps, Step{"Rail", fmt.Sprintf("camera back by %.0f mm: entrance pupil over the axis", p.Parallax.Cases[0].OffsetMM)})
-	}
-	meter := "the brightest frame; manual, fixed white balance"
-	if t := p.Time; t != nil {
-		meter += ", " + Seconds(t.ShutterSeconds)
-		if t.FilterStops > 0 {
-			meter += fmt.Sprintf(" behind %.3g stops", t.FilterStops)
-		}
-	}
-	steps = append(steps, Step{"Meter", meter})
-	switch f := p.Focus; {
-	case f == nil:
-		steps = append(steps, Step{"Focus", "and lock: manual, the same for all frames"})
-	case len(f.Slices) > 1:
-		steps = append(steps, Step{"Focus", fmt.Sprintf("f/%g, manual, %d distances a frame as listed", f.FNumber, len(f.Slices))})
-	case len(f.Slices) == 1:
-		steps = append(steps, Step{"Focus", fmt.Sprintf("f/%g at %s, then lock", f.FNumber, Distance(float64(f.Slices[0])))})
-	default:
-		steps = append(steps, Step{"Focus", fmt.Sprintf("f/%g at %s, then lock", f.FNumber, Distance(float64(f.Hyperfocal)))})
-	}
-	shoot := "the first frame; a hand before the lens marks the start"
-	if p.Frames == 1 {
-		shoot = "the frame"
-	}
-	steps = append(steps, Step{"Timer", "or cable, stabiliser off on a tripod"}, Step{"Shoot", shoot})
-	if p.Frames > 1 {
-		turn := fmt.Sprintf("%.1f°", p.TurnDeg)
-		if p.ClicksPerTurn > 0 {
-			turn = fmt.Sprintf("%s (%s)", Clicks(p.ClicksPerTurn), turn)
-		}
-		steps = append(steps, Step{"Turn", turn + ", the way the clouds travel; wait until still"},
-			Step{"Repeat", fmt.Sprintf("to frame %d", p.Frames)})
-	}
-	return append(steps, Step{"Check", "first and last for sharpness and level; again if in doubt"})
 }

@@ -63,7 +63,7 @@ func TestNew(t *testing.T) {
 	for _, s := range p.Steps() {
 		order = append(order, s.Name)
 	}
-	if got := strings.Join(order, " "); got != "Level Hold Rail Meter Focus Timer Shoot Turn Repeat Check" {
+	if got := strings.Join(order, " "); got != "Level Hold Rail Meter Focus Filter Noise Timer Shoot Turn Repeat Check" {
 		t.Errorf("steps %s", got)
 	}
 }
@@ -199,6 +199,11 @@ func TestWords(t *testing.T) {
 		{LevelFacts{KeepPx: 5613, KeepShare: 0.95}.Kept(), "95 % of the height (5613 px)"},
 		{LevelFacts{EnoughDeg: 1.26, EnoughForwardDeg: 5}.Leans(), "1.3° sideways or 5° or more forward"},
 		{LevelFacts{EnoughDeg: 5, EnoughForwardDeg: 5}.Leans(), "5° or more either way"},
+		{Rough(69.3), "70"},
+		{Rough(4821), "5000"},
+		{Rough(0.14), "0.1"},
+		{Rough(9.6), "10"},
+		{Rough(0), "0"},
 		{Clicks(1), "1 click"},
 		{Clicks(2), "2 clicks"},
 		{Seconds(0), "0 s"},

@@ -41,6 +41,25 @@ func Distance(m float64) string {
 	return fmt.Sprintf("%.0f m", m)
 }
 
+// Rough is a number of which no more than the first digit is known.
+func Rough(v float64) string {
+	if !(v > 0) {
+		return "0"
+	}
+	digit := math.Pow(10, math.Floor(math.Log10(v)))
+	return fmt.Sprintf("%.4g", math.Round(v/digit)*digit)
+}
+
+// Clouds is how far low clouds drift from frame to frame, as roughly as that is
+// known.
+func (p *Plan) Clouds() string {
+	t := p.Time
+	if t.CloudDeg >= p.Camera.AcrossDeg {
+		return "more than a frame's width each time"
+	}
+	return fmt.Sprintf("some %s° (%s px) a frame", Rough(t.CloudDeg), Rough(t.CloudPx))
+}
+
 // Lean is an angle of [Row.LevelEnough] in degrees.
 func Lean(degrees float64) string {
 	if degrees >= maxLean.Degrees()-1e-9 {

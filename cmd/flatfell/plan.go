@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -143,8 +142,12 @@ func (p *planCommand) run(cmd *cobra.Command, args []string) error {
 		if p.like != "" {
 			skip = cameraOptions
 		}
-		if err := useKit(cmd.Flags(), p.kit, skip); err != nil {
+		left, err := useKit(cmd.Flags(), p.kit, skip)
+		if err != nil {
 			return err
+		}
+		if p.title == "" {
+			p.title = p.kitName(left)
 		}
 	}
 	request, err := p.request()
@@ -161,7 +164,7 @@ func (p *planCommand) run(cmd *cobra.Command, args []string) error {
 		}
 	}
 	if p.report != "" {
-		page := pages.Plan{Plan: result, Title: p.name(), Command: typed(cmd, args), Version: version()}
+		page := pages.Plan{Plan: result, Title: p.title, Command: typed(cmd, args), Version: version()}
 		if err := photo.WriteWhole(cmd.Context(), p.report, p.overwrite, page); err != nil {
 			return err
 		}
@@ -317,11 +320,8 @@ func (p *planCommand) checkPages() error {
 	return nil
 }
 
-// name is what the pages are called.
-func (p *planCommand) name() string { return cmp.Or(p.title, p.kit) }
-
 func (p *planCommand) writeCard(ctx context.Context, result *plan.Plan) error {
-	return photo.WriteWhole(ctx, p.card, p.overwrite, cardFile{pages.Card{Plan: result, Title: p.name()}, pages.CardFormat(p.card)})
+	return photo.WriteWhole(ctx, p.card, p.overwrite, cardFile{pages.Card{Plan: result, Title: p.title}, pages.CardFormat(p.card)})
 }
 
 // cardFile writes a card in a format.

@@ -113,6 +113,29 @@ func TestPlanLike(t *testing.T) {
 	}
 }
 
+// TestPlanKitLike: a card is not called by a kit whose camera a photograph
+// replaces.
+func TestPlanKitLike(t *testing.T) {
+	config := t.TempDir()
+	t.Setenv("XDG_CONFIG_HOME", config)
+	path, err := kitsPath()
+	if err != nil || !strings.HasPrefix(path, config) {
+		t.Skip("the folder of the kits is another one here")
+	}
+	if err := os.Mkdir(filepath.Dir(path), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, []byte("[dune 23]\nfocal = 23mm\nstops = 24\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	card := filepath.Join(t.TempDir(), "card.txt")
+	like := taggedPhoto(t, map[uint16][2]uint32{tagFocal: {23, 1}}, map[uint16]uint16{tag35MM: 35})
+	status, _, stderr := planned(t, "--like", like, "--kit", "dune 23", "--cover", "120deg", "--card", card)
+	if b, err := os.ReadFile(card); status != statusDone || err != nil || !strings.HasPrefix(string(b), "dune 23, with the camera of one.jpg\n") {
+		t.Errorf("status %d, %s, %v\n%s", status, stderr, err, b)
+	}
+}
+
 // TestPlanFirstUse: with one of his photographs and nothing else, a user gets
 // the whole plan, on a terminal of 80 by 40.
 func TestPlanFirstUse(t *testing.T) {

@@ -78,20 +78,20 @@ func readKits(path string) (kits []kit, err error) {
 	return kits, nil
 }
 
-// useKit sets the options of a kit that the command line leaves open. skip are
-// options that something else decides.
-func useKit(flags *pflag.FlagSet, name string, skip []string) error {
+// useKit sets the options of a kit that the command line leaves open, and returns
+// the others. skip are options that something else decides.
+func useKit(flags *pflag.FlagSet, name string, skip []string) (left []kitOption, err error) {
 	const command = "flatfell plan"
 	path, err := kitsPath()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	kits, err := readKits(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return usagef(command, "there are no kits yet: write them into %s, a name in brackets and below it lines such as focal = 23mm, sensor = 23.5x15.6, pixels = 6240x4160", path)
+		return nil, usagef(command, "there are no kits yet: write them into %s, a name in brackets and below it lines such as focal = 23mm, sensor = 23.5x15.6, pixels = 6240x4160", path)
 	case err != nil:
-		return err
+		return nil, err
 	}
 	at := slices.IndexFunc(kits, func(k kit) bool { return strings.EqualFold(k.name, name) })
 	if at < 0 {
@@ -99,15 +99,45 @@ func useKit(flags *pflag.FlagSet, name string, skip []string) error {
 		for _, k := range kits {
 			names = append(names, k.name)
 		}
-		return usagef(command, "there is no kit %q in %s; there are: %s", name, path, strings.Join(names, ", "))
+		return nil, usagef(command, "there is no kit %q in %s; there are: %s", name, path, strings.Join(names, ", "))
 	}
 	for _, o := range kits[at].options {
 		if flags.Changed(o.name) || slices.Contains(skip, o.name) {
+			left = append(left, o)
 			continue
 		}
 		if err := flags.Lookup(o.name).Value.Set(o.value); err != nil {
-			return fmt.Errorf("%s: line %d: %s = %s: %w", path, o.line, o.name, o.value, err)
+			return nil, fmt.Errorf("%s: line %d: %s = %s: %w", path, o.line, o.name, o.value, err)
 		}
 	}
-	return nil
+	return left, nil
+}
+
+// kitName is what a plan with a kit is called: by its name as long as the camera
+// is the kit's own. left are the kit's options that did not count.
+func (p *planCommand) kitName(left []kitOption) string {
+	var other []string
+	for _, o := range left {
+		switch o.name {
+		case "focal":
+			if f := (quantityFlag{kind: focalQuantity}); f.Set(o.value) != nil || f.value != p.focal.value {
+				other = append(other, "another focal length")
+			}
+		case "sensor":
+			if f := (sensorFlag{}); f.Set(o.value) != nil || f != p.sensor {
+				other = append(other, "another sensor")
+			}
+		case "pixels":
+			if f := (pixelsFlag{}); f.Set(o.value) != nil || f != p.pixels {
+				other = append(other, "other pixels")
+			}
+		}
+	}
+	switch {
+	case len(other) == 0:
+		return p.kit
+	case p.like != "":
+		return p.kit + ", with the camera of " + filepath.Base(p.like)
+	}
+	return p.kit + ", with " + strings.Join(other, " and ")
 }

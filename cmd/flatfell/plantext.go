@@ -71,6 +71,10 @@ func (p *planCommand) tell(w io.Writer, r *plan.Plan) error {
 	return err
 }
 
+// shortestMM is about the shortest equivalent focal length of lenses that keep
+// straight lines straight, 120° from side to side (common practice).
+const shortestMM = 10
+
 func held(portrait bool) string {
 	if portrait {
 		return "upright"
@@ -162,7 +166,7 @@ func (p *planCommand) tellCamera(s *sheet, r *plan.Plan) {
 	s.line("", "Upright buys %.2f × the height and %.2f × the pixels %s: %.0f %% may be cropped before it is as low as across.",
 		h.Height, h.Pixels, same, 100*h.Margin)
 	one := r.Single
-	if one.FocalMM > 0 {
+	if one.EquivalentMM >= shortestMM {
 		s.line("One frame", "with %.1f mm (%.1f mm equivalent) would see as far; cut to this shape it has %.1f megapixels, the row %.1f × as many.",
 			one.FocalMM, one.EquivalentMM, one.Megapixels, one.Gain)
 	} else {
@@ -201,8 +205,8 @@ func (p *planCommand) tellBudgets(s *sheet, r *plan.Plan) {
 		if t.EV != 0 {
 			ev = fmt.Sprintf(" (EV %.1f)", t.EV)
 		}
-		s.line("Time", "%s%s%s; a frame %s, the row %s. The sun moves %.1f°, low clouds some %.1f° (%.0f px) a frame: turn the way they travel.",
-			plan.Seconds(t.BaseSeconds), ev, behind, plan.Seconds(t.FrameSeconds), plan.Seconds(t.RowSeconds), t.SunDeg, t.CloudDeg, t.CloudPx)
+		s.line("Time", "%s%s%s; a frame %s, the row %s. The sun moves %.1f°, low clouds %s: turn the way they travel.",
+			plan.Seconds(t.BaseSeconds), ev, behind, plan.Seconds(t.FrameSeconds), plan.Seconds(t.RowSeconds), t.SunDeg, r.Clouds())
 	}
 }
 

@@ -145,7 +145,7 @@ func (v *cardView) facts(p *plan.Plan) {
 			shutter = fmt.Sprintf("%s + %.3g stops = %s", shutter, t.FilterStops, plan.Seconds(t.ShutterSeconds))
 		}
 		v.say("Time", "%s; a frame %s, the row %s", shutter, plan.Seconds(t.FrameSeconds), plan.Seconds(t.RowSeconds))
-		v.say("Drift", "sun %.1f° in all, low clouds some %.1f° a frame", t.SunDeg, t.CloudDeg)
+		v.say("Drift", "sun %.1f° in all, low clouds %s", t.SunDeg, p.Clouds())
 	}
 }
 
