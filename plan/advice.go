@@ -57,7 +57,7 @@ func (p *Plan) advise(q Request) {
 			if rail.AtNearPx > nearPx {
 				beside = ", and keep near things away from where frames meet"
 			}
-			say("What is %.3g m off will shift by %.0f pixels between frames with the entrance pupil %.0f mm off the axis, as is assumed here, and by %.0f with %.0f mm: measure the offset, turn about the entrance pupil%s.",
+			say("What is %.3g m off will shift by %.0f pixels between frames with the entrance pupil %.0f mm off the axis, as is assumed here, and by %.0f with it %.0f mm off: measure the offset, turn about the entrance pupil%s.",
 				q.NearM, c.AtNearPx, c.OffsetMM, rail.AtNearPx, rail.OffsetMM, beside)
 		case c.AtNearPx > nearPx && c.OffsetMM > PupilRailMM:
 			say("What is %.3g m off will shift by %.0f pixels between frames: slide the camera on a rail until the entrance pupil is over the axis.", q.NearM, c.AtNearPx)
@@ -114,7 +114,7 @@ func (p *Plan) clicks(w Wish) string {
 	text := asked + ": " + strings.Join(got, ", ") + "."
 	for _, n := range usualStops {
 		turn := geom.Angle(2 * math.Pi / float64(n))
-		if v := overlap(turn); v >= wanted-turnSlack && v <= wanted+missedOverlap {
+		if v := overlap(turn); v >= wanted-overlapSlack && v <= wanted+missedOverlap {
 			return text + fmt.Sprintf(" A base of %d stops (%.4g°) hits it, with %.0f %%.", n, turn.Degrees(), 100*v)
 		}
 	}

@@ -39,7 +39,7 @@ func TestAdvice(t *testing.T) {
 		{
 			"near, offset assumed",
 			Request{Wish: Wish{Frames: 5}, NearM: 1.5},
-			[]string{"What is 1.5 m off will shift by 110 pixels between frames with the entrance pupil 60 mm off the axis, as is assumed here, and by 9 with 5 mm: measure the offset, turn about the entrance pupil, and keep near"},
+			[]string{"What is 1.5 m off will shift by 110 pixels between frames with the entrance pupil 60 mm off the axis, as is assumed here, and by 9 with it 5 mm off: measure the offset, turn about the entrance pupil, and keep near"},
 			nil,
 		},
 		{"far enough", Request{Wish: Wish{Frames: 5}, NearM: 100}, nil, []string{"pupil", "shift"}},

@@ -19,6 +19,10 @@ const maxFrames = 400
 // stops: written values such as 24.98° or 33 % are rounded themselves.
 const turnSlack = 1e-6
 
+// overlapSlack is by how much a row may miss the overlap asked for, which people
+// round to whole per cents: 25° of a lens that sees 37.5° are a third.
+const overlapSlack = 0.005
+
 // Row is a row of frames from a levelled tripod, turned by the same angle from
 // frame to frame.
 type Row struct {
@@ -40,7 +44,8 @@ type Wish struct {
 	// Frames is their number. Zero means not given.
 	Frames int
 	// Overlap is the least share of a frame's angle of view that it has in
-	// common with the next, above 0 and below 1. Zero means not given.
+	// common with the next, above 0 and below 1, to half a per cent. Zero means not
+	// given.
 	Overlap float64
 	// Turn is the angle from frame to frame. Zero means not given.
 	Turn geom.Angle
@@ -99,7 +104,7 @@ func (w Wish) validate(c Camera) error {
 		return fmt.Errorf("plan: a shape of %g:%g: both numbers must be above zero and the shape below 100:1", w.ShapeW, w.ShapeH)
 	case w.Stop < 0:
 		return fmt.Errorf("plan: stops of %.4g°", w.Stop.Degrees())
-	case w.Turn > 0 && w.Overlap > 0 && 1-float64(w.Turn/h) < w.Overlap-0.005:
+	case w.Turn > 0 && w.Overlap > 0 && 1-float64(w.Turn/h) < w.Overlap-overlapSlack:
 		return fmt.Errorf("plan: a turn of %.4g° leaves %.0f %% of overlap, not %.0f %%; turn %.1f° at most", w.Turn.Degrees(), 100*(1-float64(w.Turn/h)), 100*w.Overlap, float64(h)*(1-w.Overlap)/float64(geom.Degree))
 	}
 	if x := float64(w.Coverage) + w.Overlap + float64(w.Turn) + w.ShapeW + w.ShapeH + float64(w.Stop); math.IsNaN(x) || math.IsInf(x, 0) {
@@ -139,7 +144,11 @@ func (w Wish) turn(c Camera) (geom.Angle, error) {
 	if w.Stop == 0 {
 		return turn, nil
 	}
-	stops := math.Floor(float64(turn/w.Stop) + turnSlack)
+	most := turn
+	if w.Turn == 0 {
+		most += overlapSlack * h
+	}
+	stops := math.Floor(float64(most/w.Stop) + turnSlack)
 	if ceil {
 		stops = math.Ceil(float64(turn/w.Stop) - turnSlack)
 	}
@@ -222,7 +231,7 @@ func (r Row) close(w Wish) (Row, error) {
 		return Row{}, fmt.Errorf("plan: %d frames %s cover %.1f°, not %.4g°; it takes %d",
 			r.Frames, how, got.Degrees(), w.Coverage.Degrees(), more.Frames)
 	}
-	if r.Frames > 1 && w.Overlap > 0 && r.Overlap() < w.Overlap-0.005 {
+	if r.Frames > 1 && w.Overlap > 0 && r.Overlap() < w.Overlap-overlapSlack {
 		return Row{}, fmt.Errorf("plan: %d frames over %.4g° overlap by %.0f %%, not %.0f %%", r.Frames, w.Coverage.Degrees(), 100*r.Overlap(), 100*w.Overlap)
 	}
 	return r, nil

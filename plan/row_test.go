@@ -53,14 +53,16 @@ func TestFullTurn(t *testing.T) {
 }
 
 // TestStops: the turn is a whole number of stops, with no less overlap than
-// asked for.
+// asked for in whole per cents.
 func TestStops(t *testing.T) {
 	for _, tt := range []struct {
 		w      Wish
 		turn   float64
 		frames int
 	}{
-		{Wish{Coverage: 120 * deg, Stop: 5 * deg}, 20, 6},
+		{Wish{Coverage: 120 * deg, Stop: 5 * deg}, 25, 5}, // 33.3 %
+		{Wish{Coverage: 120 * deg, Overlap: 0.34, Stop: 5 * deg}, 20, 6},
+		{Wish{Coverage: 120 * deg, Overlap: 0.2, Stop: 15 * deg}, 30, 4}, // 20.0 %
 		{Wish{Coverage: 120 * deg, Stop: 24 * deg}, 24, 5},
 		{Wish{Coverage: 120 * deg, Overlap: 0.33, Stop: 15 * deg}, 15, 7},
 		{Wish{Coverage: 120 * deg, Frames: 5, Stop: 5 * deg}, 25, 5},
