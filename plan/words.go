@@ -41,8 +41,8 @@ func Distance(m float64) string {
 	return fmt.Sprintf("%.0f m", m)
 }
 
-// Rough is a number of which no more than the first digit is known.
-func Rough(v float64) string {
+// rough is a number of which no more than the first digit is known.
+func rough(v float64) string {
 	if !(v > 0) {
 		return "0"
 	}
@@ -57,7 +57,7 @@ func (p *Plan) Clouds() string {
 	if t.CloudDeg >= p.Camera.AcrossDeg {
 		return "more than a frame's width each time"
 	}
-	return fmt.Sprintf("some %s° (%s px) a frame", Rough(t.CloudDeg), Rough(t.CloudPx))
+	return fmt.Sprintf("some %s° (%s px) a frame", rough(t.CloudDeg), rough(t.CloudPx))
 }
 
 // Lean is an angle of [Row.LevelEnough] in degrees.
