@@ -181,6 +181,19 @@ func TestPlanJSON(t *testing.T) {
 	}
 }
 
+// TestGlued: only a unit stays with its number.
+func TestGlued(t *testing.T) {
+	for text, want := range map[string]string{
+		"125 × 50 cm (fills A2) at 300 ppi; 2 px.": "125_×_50_cm (fills A2) at 300_ppi; 2_px.",
+		"in the same shape, at most":               "in the same shape, at most",
+		"1.2 m to ∞, 33 %":                         "1.2_m to_∞, 33_%",
+	} {
+		if got := strings.ReplaceAll(glued(text), glue, "_"); got != want {
+			t.Errorf("%q became %q, want %q", text, got, want)
+		}
+	}
+}
+
 // TestQuantities: numbers as people write them.
 func TestQuantities(t *testing.T) {
 	for _, tt := range []struct {

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -20,11 +21,7 @@ const glue = "\u00a0"
 
 // line adds a labelled line; more than fits hangs below it.
 func (s *sheet) line(label, format string, a ...any) {
-	at, text := 0, fmt.Sprintf(format, a...)
-	for _, unit := range []string{"px", "cm", "mm", "ppi", "m", "s", "min", "%", "×", "megapixels", "frames", "to ∞"} {
-		text = strings.ReplaceAll(text, " "+unit, glue+unit)
-	}
-	text = strings.ReplaceAll(text, "× ", "×"+glue)
+	at, text := 0, glued(fmt.Sprintf(format, a...))
 	put := func(word string) { s.b.WriteString(word); at += utf8.RuneCountInString(word) }
 	put(label)
 	for i, word := range strings.Split(text, " ") {
@@ -41,6 +38,25 @@ func (s *sheet) line(label, format string, a ...any) {
 		put(strings.ReplaceAll(word, glue, " "))
 	}
 	s.b.WriteString("\n")
+}
+
+// unitWords are words that stay with the number before them.
+var unitWords = []string{"px", "cm", "mm", "ppi", "m", "s", "min", "%", "×", "megapixels", "frames", "∞"}
+
+// glued is a text in which numbers and their units are not parted.
+func glued(text string) string {
+	words := strings.Split(text, " ")
+	var b strings.Builder
+	b.WriteString(words[0])
+	for i, word := range words[1:] {
+		before := words[i]
+		if before == "×" || slices.Contains(unitWords, strings.TrimRight(word, ".,:;)")) {
+			b.WriteString(glue + word)
+		} else {
+			b.WriteString(" " + word)
+		}
+	}
+	return b.String()
 }
 
 func (s *sheet) gap() { s.b.WriteString("\n") }
