@@ -134,7 +134,7 @@ func read(ctx context.Context, path string) (*look, error) {
 	l := &look{name: splitName(path), seconds: f.Meta.ExposureSeconds}
 	l.shot = Shot{
 		Files: []string{path}, Width: f.Width, Height: f.Height, Time: f.Meta.Time, FocalMM: f.Meta.FocalMM,
-		Camera: strings.TrimSpace(strings.TrimSpace(f.Meta.Make) + " " + strings.TrimSpace(f.Meta.Model)), ReadFrom: string(g.From),
+		Camera: cameraName(f.Meta.Make, f.Meta.Model), ReadFrom: string(g.From),
 	}
 	l.shot.ExposureEV, l.shot.Exposed = f.Meta.ExposureEV()
 	if l.luma, err = raster.Luma(ctx, 1, g.Image, 1); err != nil {
@@ -154,4 +154,14 @@ func read(ctx context.Context, path string) (*look, error) {
 	n := (max(l.luma.Rect.Dx(), l.luma.Rect.Dy()) + smallSide - 1) / smallSide
 	l.shot.Small, err = raster.Shrink(ctx, 1, g.Image, n)
 	return l, err
+}
+
+// cameraName is a camera's maker and model. Many models begin with the maker's name
+// already, in whatever case and without the form of the company.
+func cameraName(maker, model string) string {
+	m, n := strings.Fields(maker), strings.Fields(model)
+	if len(m) > 0 && len(n) > 0 && strings.EqualFold(m[0], n[0]) {
+		m = nil
+	}
+	return strings.Join(append(m, n...), " ")
 }

@@ -1,6 +1,7 @@
 package card
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -51,7 +52,8 @@ type Shot struct {
 	Height int      `json:"height"`
 	// Camera is its maker and model; empty if unknown.
 	Camera string `json:"camera,omitempty"`
-	// Time of the exposure; the zero time if unknown.
+	// Time of the exposure; the zero time if unknown. A camera that told no zone is
+	// taken to run on UTC, and its time is written without a zone.
 	Time    time.Time `json:"time,omitzero"`
 	FocalMM float64   `json:"focal_mm,omitempty"`
 	// ExposureEV is the light gathered, in stops, if Exposed; see
@@ -62,6 +64,50 @@ type Shot struct {
 	ReadFrom string `json:"read_from"`
 	// Small is a copy of at most smallSide pixels a side.
 	Small *raster.Picture `json:"-"`
+}
+
+// MarshalJSON implements [json.Marshaler].
+func (s Shot) MarshalJSON() ([]byte, error) {
+	type fields Shot
+	return json.Marshal(struct {
+		fields
+		Time clockTime `json:"time,omitzero"`
+	}{fields(s), clockTime{s.Time}})
+}
+
+// UnmarshalJSON implements [json.Unmarshaler].
+func (s *Shot) UnmarshalJSON(b []byte) error {
+	type fields Shot
+	read := struct {
+		*fields
+		Time clockTime `json:"time,omitzero"`
+	}{fields: (*fields)(s)}
+	if err := json.Unmarshal(b, &read); err != nil {
+		return err
+	}
+	s.Time = read.Time.Time
+	return nil
+}
+
+// clockTime is what a camera's clock showed: RFC 3339, but without a zone if that is
+// UTC, which most cameras mean least of all.
+type clockTime struct{ time.Time }
+
+func (t clockTime) MarshalJSON() ([]byte, error) {
+	b, err := t.Time.MarshalJSON()
+	if rest, ok := bytes.CutSuffix(b, []byte(`Z"`)); ok {
+		b = append(rest, '"')
+	}
+	return b, err
+}
+
+// UnmarshalJSON reads times with a zone, too.
+func (t *clockTime) UnmarshalJSON(b []byte) error {
+	if bare, err := time.Parse(`"2006-01-02T15:04:05"`, string(b)); err == nil {
+		t.Time = bare
+		return nil
+	}
+	return t.Time.UnmarshalJSON(b)
 }
 
 // Set is photographs that belong together.
