@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -90,7 +89,7 @@ While you shoot with the camera on a cable:
 	row.Var(&c.seed, "seed", "a number that starts the random search; the same number gives the same verdict")
 	following := newGroup("Following a folder")
 	following.StringVar(&c.watch, "watch", "", "judge each photograph that appears in `DIR` against the one before")
-	following.Var(&c.frames, "frames", "with --watch, end after so many new photographs")
+	following.Var(&c.frames, "frames", "with --watch, end after so many new photographs, with the status of the worst of them")
 	files := newGroup("Files")
 	files.StringVar(&c.report, "report", "", "also write a page about the row to `FILE` ending in .html")
 	files.BoolVar(&c.overwrite, "overwrite", false, "replace a report that exists")
@@ -166,7 +165,7 @@ func (c *checkCommand) run(cmd *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
-	return verdictError(rep)
+	return verdictError(rep.Verdict)
 }
 
 // readPlan takes from --plan what a row is compared with.
@@ -270,38 +269,22 @@ func (c *checkCommand) writeReport(ctx context.Context, rep *stitch.CheckReport,
 	return photo.WriteWhole(ctx, c.report, c.overwrite, page)
 }
 
-// errReshoot ends a check with status 4.
-var errReshoot = errors.New("reshoot advised")
+// What a check may find, other than that all is fine: no failures, so nothing is said
+// beside the findings.
+var (
+	errReshoot     = errors.New("reshoot advised")
+	errWillNotJoin = errors.New("the row will not join")
+)
 
 // verdictError is the error whose status a verdict has.
-func verdictError(rep *stitch.CheckReport) error {
-	switch rep.Verdict {
+func verdictError(v stitch.CheckVerdict) error {
+	switch v {
 	case stitch.WillNotJoin:
-		return fmt.Errorf("%w: %s", errWillNotJoin, firstFinding(rep))
+		return errWillNotJoin
 	case stitch.Reshoot:
-		return fmt.Errorf("%w: %s", errReshoot, firstFinding(rep))
+		return errReshoot
 	}
 	return nil
-}
-
-// errWillNotJoin ends a check with status 3.
-var errWillNotJoin = errors.New("the row will not join")
-
-func firstFinding(rep *stitch.CheckReport) string {
-	for _, f := range rep.Findings {
-		if f.Reshoot {
-			return lowerFirstWord(f.Text)
-		}
-	}
-	return "see above"
-}
-
-// lowerFirstWord leaves the name of a file as it is.
-func lowerFirstWord(s string) string {
-	if word, _, _ := strings.Cut(s, " "); strings.Contains(word, ".") || strings.ContainsAny(word, "0123456789_") {
-		return printable(s)
-	}
-	return printable(lowerFirst(s))
 }
 
 // tell prints the table and the findings for a person.
@@ -321,12 +304,12 @@ func (c *checkCommand) tell(w io.Writer, rep *stitch.CheckReport) error {
 				fmt.Fprintf(w, "%s%s  %-10s  %7s  %6s  %8s  %9s  %8s  %5s\n", pairs[k], pad, p.Verdict, "–", "–", "–", "–", "–", "–")
 				continue
 			}
-			fmt.Fprintf(w, "%s%s  %-10s  %5.0f %%  %5.1f°  %+5.2f EV  %+9.1f  %5.1f px  %3.0f %%\n",
-				pairs[k], pad, p.Verdict, 100*p.Overlap, p.TurnDeg, p.ExposureStops, p.SharpnessStops, p.ParallaxPx, 100*p.Moved)
+			fmt.Fprintf(w, "%s%s  %-10s  %5.0f %%  %5.1f°  %s EV  %s  %5.1f px  %3.0f %%\n",
+				pairs[k], pad, p.Verdict, 100*p.Overlap, p.TurnDeg, pages.Signed("%+5.2f", p.ExposureStops), pages.Signed("%+9.1f", p.SharpnessStops), p.ParallaxPx, 100*p.Moved)
 		}
 		if o := rep.Output; o != nil {
-			fmt.Fprintf(w, "The picture: %d × %d pixels (%.0f megapixels), %.0f × %.0f cm in print at %d pixels an inch; %.0f %% lost to a camera that was not level.\n",
-				o.Width, o.Height, float64(o.Width)*float64(o.Height)/1e6, o.WidthCM, o.HeightCM, printPPI, math.Round(o.LossPercent))
+			fmt.Fprintf(w, "The picture: %d × %d pixels (%.1f megapixels), %.0f × %.0f cm in print at %d pixels an inch%s.\n",
+				o.Width, o.Height, float64(o.Width)*float64(o.Height)/1e6, o.WidthCM, o.HeightCM, printPPI, pages.Lost(o))
 		}
 	}
 	for _, f := range rep.Findings {
@@ -339,7 +322,7 @@ func (c *checkCommand) tell(w io.Writer, rep *stitch.CheckReport) error {
 		}
 		fmt.Fprintf(w, "%s%s\n", mark, printable(f.Text))
 	}
-	if c.quiet {
+	if c.quiet || rep.Verdict == stitch.Reshoot { // the findings have said so
 		return nil
 	}
 	_, err := fmt.Fprintf(w, "%s.\n", upperFirst(string(rep.Verdict)))
@@ -380,6 +363,7 @@ func (c *checkCommand) follow(cmd *cobra.Command) error {
 	}
 	open := map[string]growing{}
 	done := 0
+	var worst error
 	for {
 		entries, err := os.ReadDir(c.watch)
 		if err != nil {
@@ -404,11 +388,15 @@ func (c *checkCommand) follow(cmd *cobra.Command) error {
 			seen[e.Name()] = true
 			delete(open, e.Name())
 			path := filepath.Join(c.watch, e.Name())
-			if c.newFrame(ctx, w, cmd.ErrOrStderr(), last, path) {
+			usable, err := c.newFrame(ctx, w, cmd.ErrOrStderr(), last, path)
+			if usable {
 				last = path
 			}
+			if err != nil && !errors.Is(worst, errWillNotJoin) {
+				worst = err
+			}
 			if done++; done == c.frames.n {
-				return nil
+				return worst
 			}
 		}
 		select {
@@ -424,31 +412,31 @@ func watched(e os.DirEntry) bool {
 }
 
 // newFrame judges a frame against the last and reports whether it can be one to
-// compare the next with.
-func (c *checkCommand) newFrame(ctx context.Context, w, stderr io.Writer, last, path string) bool {
+// compare the next with, and the error whose status its verdict has.
+func (c *checkCommand) newFrame(ctx context.Context, w, stderr io.Writer, last, path string) (usable bool, verdict error) {
 	name := printable(filepath.Base(path))
 	if last == "" {
 		if _, err := stitch.OpenFrame(path); err != nil {
 			fmt.Fprintf(stderr, "flatfell: warning: %s\n", plain(err))
-			return false
+			return false, nil
 		}
 		fmt.Fprintf(w, "%s: the first; go on.\n", name)
-		return true
+		return true, nil
 	}
 	rep, err := c.check(ctx, []string{last, path}, nil)
 	switch {
 	case errors.Is(err, stitch.ErrFrames):
 		fmt.Fprintf(w, "%s: %s. It is taken as the start of another row.\n", name, plain(err))
-		return true
+		return true, nil
 	case err != nil:
 		fmt.Fprintf(stderr, "flatfell: warning: %s\n", plain(err))
-		return false
+		return false, nil
 	}
 	if c.json {
 		if b, err := json.Marshal(rep); err == nil {
 			fmt.Fprintf(w, "%s\n", b)
 		}
-		return true
+		return true, verdictError(rep.Verdict)
 	}
 	p := rep.Pairs[0]
 	if rep.Verdict != stitch.WillNotJoin {
@@ -459,5 +447,5 @@ func (c *checkCommand) newFrame(ctx context.Context, w, stderr io.Writer, last, 
 	for _, f := range rep.Findings {
 		fmt.Fprintf(w, "    %s\n", printable(f.Text))
 	}
-	return true
+	return true, verdictError(rep.Verdict)
 }

@@ -85,8 +85,13 @@ func usagef(command, format string, a ...any) error {
 
 // report tells what went wrong and returns the exit status.
 func report(stderr io.Writer, err error) int {
-	if err == nil {
+	switch {
+	case err == nil:
 		return statusDone
+	case errors.Is(err, errWillNotJoin): // told already: it is what was asked
+		return statusNotJoined
+	case errors.Is(err, errReshoot):
+		return statusReshoot
 	}
 	status := statusFailed
 	var hint string
@@ -105,10 +110,6 @@ func report(stderr io.Writer, err error) int {
 	case errors.Is(err, focus.ErrNotOneView):
 		status = statusNotJoined
 		hint = "nothing was written; flatfell sort puts each bracket into a folder of its own"
-	case errors.Is(err, errWillNotJoin):
-		status = statusNotJoined
-	case errors.Is(err, errReshoot):
-		status = statusReshoot
 	case errors.Is(err, photo.ErrExists):
 		hint = "add --overwrite to replace it"
 	case errors.Is(err, stitch.ErrMemory):

@@ -61,12 +61,13 @@ func cmdRow(ts *testscript.TestScript, neg bool, args []string) {
 	landscape := fs.Bool("landscape", false, "held the other way")
 	only := fs.Int("only", 0, "write only this frame")
 	radial := fs.Float64("radial", 0, "k1 of the lens")
+	overlap := fs.Float64("overlap", 0, "share that neighbours have in common")
 	ts.Check(fs.Parse(args))
 	if neg || fs.NArg() != 1 {
 		ts.Fatalf("usage: row [options] DIR")
 	}
 	row := scene.Row{
-		Frames: *frames, Width: 300, Height: 450, Seed: *seed,
+		Frames: *frames, Overlap: *overlap, Width: 300, Height: 450, Seed: *seed,
 		RollErr: geom.Degree / 2, PitchErr: geom.Degree / 2, ExposureEV: 0.2, Noise: 0.005,
 		Radial: [3]float64{*radial},
 	}

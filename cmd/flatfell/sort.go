@@ -213,15 +213,12 @@ func sortTable(w io.Writer, r *card.Result) error {
 		{card.Repeats, "set of repeats", "sets of repeats"},
 		{card.Single, "single frame", "single frames"},
 	} {
-		switch n := count[k.kind]; n {
-		case 0:
-		case 1:
-			parts = append(parts, "1 "+k.one)
-		default:
-			parts = append(parts, fmt.Sprintf("%d %s", n, k.many))
+		if n := count[k.kind]; n > 0 {
+			parts = append(parts, pages.Counted(n, k.one, k.many))
 		}
 	}
-	_, err := fmt.Fprintf(w, "%d photographs in %d files: %s.\n", len(r.Shots), countFiles(r), strings.Join(parts, ", "))
+	_, err := fmt.Fprintf(w, "%s in %s: %s.\n", pages.Counted(len(r.Shots), "photograph", "photographs"),
+		pages.Counted(countFiles(r), "file", "files"), strings.Join(parts, ", "))
 	return err
 }
 
@@ -250,16 +247,16 @@ func (s *sortCommand) lay(cmd *cobra.Command, res *card.Result) error {
 	progress.end()
 	if err != nil {
 		if laid != nil && laid.New > 0 && !errors.Is(err, context.Canceled) {
-			return fmt.Errorf("%d files are laid, then: %w; the same command goes on from there", laid.New, err)
+			return fmt.Errorf("%s laid, then: %w; the same command goes on from there", pages.Counted(laid.New, "file", "files"), err)
 		}
 		return err
 	}
 	if !s.quiet && !s.json {
 		old := ""
 		if laid.Old > 0 {
-			old = fmt.Sprintf(", %d were there already", laid.Old)
+			old = fmt.Sprintf(", %d there already", laid.Old)
 		}
-		_, err = fmt.Fprintf(cmd.OutOrStdout(), "%d files laid into %s%s.\n", laid.New, s.into, old)
+		_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s laid into %s%s.\n", pages.Counted(laid.New, "file", "files"), s.into, old)
 	}
 	return err
 }

@@ -57,8 +57,8 @@ func (c Check) WriteTo(w io.Writer) (int64, error) {
 	}
 	frames.Table = &grid{Head: []string{"frame", "looks to", "pitched", "rolled", "sharpness"}}
 	for k, f := range r.Frames {
-		frames.Table.add(fmt.Sprintf("%d: %s", k+1, name(k)), signed("%+.1f°", f.YawDeg), signed("%+.1f°", f.PitchDeg),
-			signed("%+.1f°", f.RollDeg), signed("%+.1f stops", f.SharpnessStops))
+		frames.Table.add(fmt.Sprintf("%d: %s", k+1, name(k)), Signed("%+.1f°", f.YawDeg), Signed("%+.1f°", f.PitchDeg),
+			Signed("%+.1f°", f.RollDeg), Signed("%+.1f stops", f.SharpnessStops))
 	}
 	pairs := section{Title: "The joins", Table: &grid{Head: []string{"frames", "verdict", "overlap", "turn", "details that fit", "exposure", "sharpness", "parallax", "moved"}}}
 	for _, p := range r.Pairs {
@@ -67,14 +67,14 @@ func (c Check) WriteTo(w io.Writer) (int64, error) {
 			pairs.Table.add(names, string(p.Verdict), "–", "–", "–", "–", "–", "–", "–")
 		} else {
 			pairs.Table.add(names, string(p.Verdict), fmt.Sprintf("%.0f %%", 100*p.Overlap), fmt.Sprintf("%.1f°", p.TurnDeg), fmt.Sprintf("%d of %d", p.Inliers, p.Matches),
-				signed("%+.2f EV", p.ExposureStops), signed("%+.1f stops", p.SharpnessStops), fmt.Sprintf("%.1f px", p.ParallaxPx), fmt.Sprintf("%.0f %%", 100*p.Moved))
+				Signed("%+.2f EV", p.ExposureStops), Signed("%+.1f stops", p.SharpnessStops), fmt.Sprintf("%.1f px", p.ParallaxPx), fmt.Sprintf("%.0f %%", 100*p.Moved))
 		}
 		pairs.Table.Rows[len(pairs.Table.Rows)-1][1].Bad = p.Verdict != stitch.Joined
 	}
 	s.Sections = []section{frames, pairs}
 	if o := r.Output; o != nil {
-		picture := section{Title: "The picture that it will make", Text: []string{fmt.Sprintf("%d × %d pixels, %.0f megapixels; %.0f %% lost to a camera that was not level.",
-			o.Width, o.Height, float64(o.Width)*float64(o.Height)/1e6, math.Round(o.LossPercent))}}
+		picture := section{Title: "The picture that it will make", Text: []string{fmt.Sprintf("%d × %d pixels, %.1f megapixels%s.",
+			o.Width, o.Height, float64(o.Width)*float64(o.Height)/1e6, Lost(o))}}
 		picture.Table = &grid{Head: []string{"pixels an inch", "width × height", "sharp from", "fills"}}
 		for _, p := range prints(o.Width, o.Height) {
 			picture.Table.add(p.PPI, p.Size, p.From, p.Sheet)

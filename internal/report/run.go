@@ -319,16 +319,7 @@ func (r Run) frames(v *runView) {
 	}
 }
 
-func degrees(a geom.Angle) string { return signed("%+.2f°", a.Degrees()) }
-
-// signed formats a number with its sign; what is rounded to nothing has a plus.
-func signed(format string, v float64) string {
-	text := fmt.Sprintf(format, v)
-	if strings.HasPrefix(text, "-") && !strings.ContainsAny(text, "123456789") {
-		return "+" + text[1:]
-	}
-	return text
-}
+func degrees(a geom.Angle) string { return Signed("%+.2f°", a.Degrees()) }
 
 // row draws the frames by direction.
 func (r Run) row() plot {

@@ -38,11 +38,7 @@ func Sheet(ctx context.Context, w io.Writer, r *card.Result, command []string, v
 			}
 			set.Groups = append(set.Groups, g)
 		}
-		positions := "positions"
-		if len(s.Positions) == 1 {
-			positions = "position"
-		}
-		set.Aside = fmt.Sprintf("%s, %d %s, %d shots", s.Kind, len(s.Positions), positions, shots)
+		set.Aside = fmt.Sprintf("%s, %s, %s", s.Kind, Counted(len(s.Positions), "position", "positions"), Counted(shots, "shot", "shots"))
 		if s.Direction != "" {
 			set.Aside += ", " + s.Direction
 		}
@@ -52,13 +48,14 @@ func Sheet(ctx context.Context, w io.Writer, r *card.Result, command []string, v
 		page.Sections = append(page.Sections, set)
 		sets++
 	}
-	page.Lead = fmt.Sprintf("%d photographs, %d sets, %d single frames", len(r.Shots), sets, len(singles.Groups))
+	page.Lead = fmt.Sprintf("%s, %s, %s", Counted(len(r.Shots), "photograph", "photographs"), Counted(sets, "set", "sets"),
+		Counted(len(singles.Groups), "single frame", "single frames"))
 	if n := len(singles.Groups); n > 0 {
-		singles.Aside = fmt.Sprintf("%d frames that nothing else goes with", n)
+		singles.Aside = Counted(n, "frame", "frames") + " that nothing else goes with"
 		page.Sections = append(page.Sections, singles)
 	}
 	if n := len(r.Unread); n > 0 {
-		page.Lead += fmt.Sprintf(", %d files that could not be read", n)
+		page.Lead += ", " + Counted(n, "file", "files") + " that could not be read"
 		unread := section{Title: "not read"}
 		for _, u := range r.Unread {
 			unread.Notes = append(unread.Notes, note{Text: u.File + ": " + u.Why, Bad: true})

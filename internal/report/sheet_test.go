@@ -37,7 +37,7 @@ func TestSheet(t *testing.T) {
 			t.Errorf("the page holds %s", bad)
 		}
 	}
-	for _, want := range []string{"01-row", "34 %", "2.jpg", "singles", "&lt;script&gt;", "3 photographs, 1 sets, 1 single frames, 1 files"} {
+	for _, want := range []string{"01-row", "34 %", "2.jpg", "singles", "row, 2 positions, 2 shots", ">1 frame that nothing", "&lt;script&gt;", "3 photographs, 1 set, 1 single frame, 1 file that"} {
 		if !strings.Contains(s, want) {
 			t.Errorf("the page lacks %q", want)
 		}
