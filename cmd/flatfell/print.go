@@ -179,6 +179,10 @@ func (p *printCommand) run(cmd *cobra.Command, args []string) error {
 		return p.usage("--quality is for JPEG only")
 	case cmd.Flags().Changed("compression") && ending != ".tif" && ending != ".tiff":
 		return p.usage("--compression is for TIFF only")
+	case p.bleed > 0 && !p.fill:
+		return p.usage("--bleed needs --fill: it goes on beyond the edges of a picture that fills the paper")
+	case p.bleed > 0 && p.border > 0:
+		return p.usage("give --border or --bleed, not both")
 	}
 	o := stitch.PrintOptions{
 		LongMM: p.paper.long, ShortMM: p.paper.short, PPI: float64(p.ppi), BorderMM: float64(p.border), Fill: p.fill,
@@ -227,6 +231,18 @@ func (p *printCommand) run(cmd *cobra.Command, args []string) error {
 	return p.tell(cmd.OutOrStdout(), cmd.ErrOrStderr(), print, ppi)
 }
 
+// whiteShare is the share of a side of the paper from which on white that nobody asked
+// for is remarked: less is lost in the eye's idea of a border.
+const whiteShare = 0.03
+
+// beside tells white from a border.
+func beside(border lengthFlag) string {
+	if border == 0 {
+		return ""
+	}
+	return " beside the border"
+}
+
 // tell says what came out, and whether the picture carries it.
 func (p *printCommand) tell(w, stderr io.Writer, print *stitch.Print, ppi float64) error {
 	if print.CarriedPPI < print.NeededPPI {
@@ -240,6 +256,14 @@ func (p *printCommand) tell(w, stderr io.Writer, print *stitch.Print, ppi float6
 	across, down := print.PaperMM()
 	fmt.Fprintf(w, "%s: %d × %d pixels at %g an inch for %s, %.0f × %.0f mm; the picture is %.1f × %.1f cm.\n",
 		p.out, print.Width, print.Height, ppi, p.paper.text, across, down, cm(print.Picture.Dx()), cm(print.Picture.Dy()))
+	for _, side := range []struct {
+		name           string
+		paper, picture float64 // cm
+	}{{"width", across / 10, cm(print.Picture.Dx())}, {"height", down / 10, cm(print.Picture.Dy())}} {
+		if white := side.paper - 2*float64(p.border)/10 - side.picture; !p.fill && white > whiteShare*side.paper {
+			fmt.Fprintf(w, "%.1f cm of the paper's %s stay white%s; --fill cuts the picture to fit.\n", white, side.name, beside(p.border))
+		}
+	}
 	change := fmt.Sprintf("enlarged %.2f times", print.Enlarged)
 	if print.Enlarged < 1 {
 		change = fmt.Sprintf("reduced to %.0f %%", 100*print.Enlarged)
