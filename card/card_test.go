@@ -337,3 +337,15 @@ func TestRoom(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestKindOf: what is laid tells its kind by its name, and other folders tell none.
+func TestKindOf(t *testing.T) {
+	for name, want := range map[string]Kind{
+		"01-row": Row, "112-row-of-brackets": BracketRow, "03-focus-bracket": FocusBracket, "04-exposure-variants": Exposures,
+		"05-repeats": Repeats, "singles": Single, "row": "", "-row": "", "01-rowing": "", "position-1": "", "100GROYN": "", "02-single": "",
+	} {
+		if got, ok := KindOf(name); got != want || ok != (want != "") {
+			t.Errorf("%s: %q, %v", name, got, ok)
+		}
+	}
+}

@@ -6,7 +6,6 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
-	"strings"
 )
 
 // What differs between the shots of a position.
@@ -102,7 +101,7 @@ func (s *sorter) result(r *Result) {
 			out.Direction = x.direction()
 			out.Notes = s.notes(x, r)
 		}
-		out.Name = fmt.Sprintf("%0*d-%s", digits, k+1, strings.ReplaceAll(string(out.Kind), " ", "-"))
+		out.Name = fmt.Sprintf("%0*d-%s", digits, k+1, out.Kind.inName())
 		r.Sets = append(r.Sets, out)
 	}
 }

@@ -51,6 +51,21 @@ type Laid struct {
 // singlesFolder holds all single shots.
 const singlesFolder = "singles"
 
+// KindOf returns the kind of the set that [Lay] lays into a folder of that name; ok is
+// false if no set's folder is called so.
+func KindOf(folder string) (kind Kind, ok bool) {
+	if folder == singlesFolder {
+		return Single, true
+	}
+	digits := len(folder) - len(strings.TrimLeft(folder, "0123456789"))
+	for _, k := range []Kind{Row, FocusBracket, BracketRow, Exposures, Repeats} {
+		if digits > 0 && folder[digits:] == "-"+k.inName() {
+			return k, true
+		}
+	}
+	return "", false
+}
+
 // place is a file and where it goes.
 type place struct{ from, to string }
 

@@ -9,6 +9,7 @@ import (
 	"io"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"flatfell.example/internal/photo"
@@ -33,6 +34,9 @@ const (
 	// Single: nothing else on the card goes with it.
 	Single Kind = "single"
 )
+
+// inName is the kind in the name of a set.
+func (k Kind) inName() string { return strings.ReplaceAll(string(k), " ", "-") }
 
 // Result is what [Sort] found.
 type Result struct {

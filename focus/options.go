@@ -25,11 +25,13 @@ type Options struct {
 // The bounds of the number of slices.
 const minSlices, maxSlices = 2, 40
 
+// Errors about the set of slices; test with errors.Is. The text of the error that wraps
+// them names the slices and the remedy.
 var (
 	// ErrSlices: too few or too many, or of different size or colour.
-	ErrSlices = errors.New("focus: these are no slices of one bracket")
+	ErrSlices = errors.New("these are no slices of one bracket")
 	// ErrNotOneView: a slice does not show what its neighbours show.
-	ErrNotOneView = errors.New("focus: the slices are not one view")
+	ErrNotOneView = errors.New("the slices of the bracket are not one view")
 )
 
 // Validate reports the first field out of range.

@@ -103,6 +103,9 @@ func mergeBrackets(ctx context.Context, positions []position, out string, worker
 		if _, named := errors.AsType[*photo.Error](err); err != nil && !named {
 			err = fmt.Errorf("%s: %w", p.folder, err)
 		}
+		if (errors.Is(err, focus.ErrNotOneView) || errors.Is(err, focus.ErrSlices)) && allFolders([]string{p.folder}) {
+			err = &hintedError{err, "nothing was written; if these are rows, name one of the folders: flatfell stitch " + p.folder}
+		}
 		if err != nil {
 			return nil, err
 		}

@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"flatfell.example/card"
 	"flatfell.example/internal/photo"
 	pages "flatfell.example/internal/report"
 	"flatfell.example/stitch"
@@ -197,6 +198,9 @@ func rowFiles(sorted string, args []string) ([]string, error) {
 			return in.files, err
 		}
 		return middles(in.positions), nil
+	}
+	if err := noSets(args, card.Row, card.BracketRow); err != nil {
+		return nil, err
 	}
 	if len(args) == 1 {
 		if laid, _ := filepath.Glob(filepath.Join(globEscaped(args[0]), "position-*")); len(laid) > 1 {

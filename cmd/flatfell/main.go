@@ -83,6 +83,14 @@ func usagef(command, format string, a ...any) error {
 	return &usageError{fmt.Errorf(format, a...), command}
 }
 
+// hintedError is an error whose hint only the command knows.
+type hintedError struct {
+	error
+	hint string
+}
+
+func (h *hintedError) Unwrap() error { return h.error }
+
 // report tells what went wrong and returns the exit status.
 func report(stderr io.Writer, err error) int {
 	switch {
@@ -116,6 +124,9 @@ func report(stderr io.Writer, err error) int {
 		hint = "nothing was written; raise --memory, or the environment's GOMEMLIMIT where that sets the limit"
 	case errors.Is(err, stitch.ErrSurface):
 		hint = "--surface cylinder holds a row of any width"
+	}
+	if h, ok := errors.AsType[*hintedError](err); ok {
+		hint = h.hint
 	}
 	fmt.Fprintf(stderr, "flatfell: error: %s\n", plain(err))
 	if hint != "" {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -31,6 +32,9 @@ func (in *input) addPositions(positions []position) {
 // inputOf is what the files and folders of a command line name. each says that each
 // folder is a bracket.
 func inputOf(args []string, each bool) (in input, err error) {
+	if err := noSets(args, card.Row, card.BracketRow); err != nil {
+		return in, err
+	}
 	positions, err := positionsOf(args, each)
 	if err != nil {
 		return in, err
@@ -39,6 +43,38 @@ func inputOf(args []string, each bool) (in input, err error) {
 		in.files, err = photo.List(args)
 	}
 	return in, err
+}
+
+// noSets complains about a folder into which flatfell sort has laid sets, and names one
+// of the wanted kinds in it.
+func noSets(args []string, wanted ...card.Kind) error {
+	for _, dir := range args {
+		if _, err := photo.List([]string{dir}); !errors.Is(err, photo.ErrNotAPicture) {
+			continue // it holds pictures itself, or the error is told as ever
+		}
+		entries, err := os.ReadDir(dir)
+		if err != nil {
+			continue
+		}
+		sets, hint := 0, ""
+		for _, e := range entries {
+			kind, ok := card.KindOf(e.Name())
+			if !ok || !e.IsDir() {
+				continue
+			}
+			sets++
+			if hint == "" && slices.Contains(wanted, kind) {
+				hint = "; name one, such as " + filepath.Join(dir, e.Name())
+			}
+		}
+		if sets > 0 {
+			if hint == "" {
+				hint = "; none of them is a " + string(wanted[0])
+			}
+			return fmt.Errorf("%s: is a folder of sorted sets%s", dir, hint)
+		}
+	}
+	return nil
 }
 
 // rowOfSet is a set that is a row, of frames or of focus brackets.

@@ -4,14 +4,17 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"flatfell.example/card"
 	"flatfell.example/focus"
 	"flatfell.example/internal/photo"
 	pages "flatfell.example/internal/report"
@@ -124,6 +127,9 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 	defer progress.end()
 	o := focus.Options{KeepOrder: s.keepOrder, Workers: s.workers.n, Progress: progress.report}
 	plan, err := focus.Align(ctx, frames, o)
+	if errors.Is(err, focus.ErrNotOneView) {
+		return &hintedError{err, "nothing was written; if this is a row, flatfell stitch joins it; flatfell sort puts each bracket into a folder of its own"}
+	}
 	if err != nil {
 		return err
 	}
@@ -158,6 +164,9 @@ func (s *stackCommand) run(cmd *cobra.Command, args []string) error {
 func (s *stackCommand) files(args []string) ([]string, error) {
 	if s.sorted != "" {
 		return bracketOfSet(s.sorted, args[0])
+	}
+	if err := noSets(args, card.FocusBracket); err != nil {
+		return nil, err
 	}
 	return photo.List(args)
 }
@@ -216,15 +225,38 @@ func (s *stackCommand) tell(w io.Writer, p *focus.Plan, frames []*focus.Slice) e
 		}
 	case !s.quiet:
 		near, far := p.Frames[0], p.Frames[len(p.Frames)-1]
-		fmt.Fprintf(&b, "%s: %d × %d pixels (%.1f megapixels).\n", s.out, p.Crop.Dx(), p.Crop.Dy(), float64(p.Crop.Dx())*float64(p.Crop.Dy())/1e6)
-		fmt.Fprintf(&b, "Merged: %d frames, near to far %s … %s; breathing %.2f %%.\n", len(p.Frames),
-			printable(filepath.Base(frames[near.Index].Name)), printable(filepath.Base(frames[far.Index].Name)), 100*near.Pose.Scale)
+		cut := ""
+		if p.Crop.Dx() < p.Width || p.Crop.Dy() < p.Height {
+			cut = fmt.Sprintf(", the part of %d × %d that all frames see", p.Width, p.Height)
+		}
+		fmt.Fprintf(&b, "%s: %d × %d pixels (%.1f megapixels)%s.\n", s.out, p.Crop.Dx(), p.Crop.Dy(), float64(p.Crop.Dx())*float64(p.Crop.Dy())/1e6, cut)
+		fmt.Fprintf(&b, "Merged: %d frames, near to far %s … %s%s.\n", len(p.Frames),
+			printable(filepath.Base(frames[near.Index].Name)), printable(filepath.Base(frames[far.Index].Name)), breathing(near.Pose.Scale))
 		for _, f := range p.Frames {
 			fmt.Fprintf(&b, "  %3.0f %% from %s\n", 100*f.Share, printable(filepath.Base(frames[f.Index].Name)))
 		}
+		next := "look at near edges at full size; with --evidence FILE you see which frame each part came from."
+		if s.evidence != "" {
+			next = fmt.Sprintf("look at near edges at full size; %s shows which frame each part came from.", s.evidence)
+		}
+		fmt.Fprintf(&b, "Next: %s\n", next)
 	}
 	_, err := w.Write(b.Bytes())
 	return err
+}
+
+// breathing says by how much the view grew from the nearest slice, whose picture is
+// larger than the farthest's by scale; nothing if that rounds to nothing.
+func breathing(scale float64) string {
+	way := "grew"
+	if scale < 0 {
+		way = "shrank"
+	}
+	percent := fmt.Sprintf("%.2f %%", 100*math.Abs(scale))
+	if !strings.ContainsAny(percent, "123456789") {
+		return ""
+	}
+	return fmt.Sprintf("; the view %s by %s over the bracket (focus breathing)", way, percent)
 }
 
 // stackOverview is the least length in pixels of the longer side of the picture on the
