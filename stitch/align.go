@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"math"
 	"path/filepath"
 	"slices"
@@ -24,9 +25,13 @@ import (
 var (
 	// ErrNotJoined: the frames do not all belong to one row.
 	ErrNotJoined = errors.New("the frames do not join")
+	// ErrStray is an ErrNotJoined: all frames but one do join.
+	ErrStray = fmt.Errorf("%w: all but one do", ErrNotJoined)
 	// ErrFrames: the set can't be a row: too few frames, or frames that
 	// differ in size.
 	ErrFrames = errors.New("the frames can't form a row")
+	// ErrOtherSize is an ErrFrames: some frames differ in size from most, see [OtherSize].
+	ErrOtherSize = fmt.Errorf("%w: not all have one size", ErrFrames)
 	// ErrMemory: Options.Memory is too small for frames of this size.
 	ErrMemory = errors.New("the memory allowed is too small")
 )
@@ -126,32 +131,41 @@ func checkFrames(frames []*Frame) error {
 	if len(frames) > maxFrames {
 		return fmt.Errorf("%w: %d frames are more than the %d that one row may have; give the frames of one row only", ErrFrames, len(frames), maxFrames)
 	}
-	type size struct{ w, h int }
-	count := map[size]int{}
-	for _, f := range frames {
-		count[size{f.Width, f.Height}]++
-	}
-	if len(count) == 1 {
+	odd, usual := OtherSize(frames)
+	if len(odd) == 0 {
 		return checkProfiles(frames)
 	}
-	most := size{frames[0].Width, frames[0].Height}
-	for _, f := range frames { // in order, so that the message is the same each time
-		if s := (size{f.Width, f.Height}); count[s] > count[most] {
-			most = s
-		}
+	f := frames[odd[0]]
+	switch {
+	case f.made:
+		return fmt.Errorf("%w: %s is a picture that flatfell made, %d×%d pixels, most are %d×%d; keep results in another folder",
+			ErrOtherSize, f.Name, f.Width, f.Height, usual.X, usual.Y)
+	case f.Width == usual.Y && f.Height == usual.X:
+		return fmt.Errorf("%w: %s was held the other way, %d×%d pixels, the others are %d×%d; turn it upright or leave it out",
+			ErrOtherSize, f.Name, f.Width, f.Height, usual.X, usual.Y)
 	}
+	return fmt.Errorf("%w: %s is %d×%d pixels, another size than most, which are %d×%d; export it at full size or leave it out",
+		ErrOtherSize, f.Name, f.Width, f.Height, usual.X, usual.Y)
+}
+
+// OtherSize returns the indices of the frames that are not of the size that most have,
+// and that size: the first of several that as many have.
+func OtherSize(frames []*Frame) (odd []int, usual image.Point) {
+	count := map[image.Point]int{}
 	for _, f := range frames {
-		if f.Width == most.w && f.Height == most.h {
-			continue
-		}
-		if f.Width == most.h && f.Height == most.w {
-			return fmt.Errorf("%w: %s was held the other way, %d×%d pixels, the others are %d×%d; turn it upright or leave it out",
-				ErrFrames, f.Name, f.Width, f.Height, most.w, most.h)
-		}
-		return fmt.Errorf("%w: %s is %d×%d pixels, another size than %d×%d as most of the frames; export it at full size or leave it out",
-			ErrFrames, f.Name, f.Width, f.Height, most.w, most.h)
+		count[image.Pt(f.Width, f.Height)]++
 	}
-	return nil
+	for _, f := range frames { // in order, so that the answer is the same each time
+		if s := image.Pt(f.Width, f.Height); count[s] > count[usual] {
+			usual = s
+		}
+	}
+	for i, f := range frames {
+		if f.Width != usual.X || f.Height != usual.Y {
+			odd = append(odd, i)
+		}
+	}
+	return odd, usual
 }
 
 // look decodes each frame once and finds its corners.
@@ -455,7 +469,11 @@ func (a *aligner) mostContradictory(pairs []*pair) (worst *pair, share float64) 
 // notJoined makes the error that names what hangs together and what to do.
 func (a *aligner) notJoined(groups [][]int) error {
 	var lines []string
-	if len(groups[0]) > 1 {
+	kind, remedy := ErrNotJoined, "reshoot"
+	if len(groups) == 2 && len(groups[0]) > 1 && len(groups[1]) == 1 {
+		kind, remedy = ErrStray, "if it belongs to the row, reshoot"
+		lines = append(lines, "leave out "+filepath.Base(a.frames[groups[1][0]].Name)+" if it shows another place")
+	} else if len(groups[0]) > 1 {
 		var left []string
 		for _, g := range groups[1:] {
 			for _, i := range g {
@@ -482,9 +500,9 @@ func (a *aligner) notJoined(groups [][]int) error {
 	}
 	if best != nil {
 		lines = append(lines, fmt.Sprintf("nearest: %s and %s, %s",
-			filepath.Base(a.frames[best.a].Name), filepath.Base(a.frames[best.b].Name), best.whyNot()))
+			filepath.Base(a.frames[best.a].Name), filepath.Base(a.frames[best.b].Name), best.whyNot(remedy)))
 	}
-	return fmt.Errorf("%w: %s", ErrNotJoined, strings.Join(lines, "; "))
+	return fmt.Errorf("%w: %s", kind, strings.Join(lines, "; "))
 }
 
 // refine measures ties at full size with the model so far, adjusts the rig to

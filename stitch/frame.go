@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"image"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -48,6 +49,7 @@ type Frame struct {
 	aside    func(ctx context.Context, dir string) (image.Image, error) // nil if there is no file
 	bytes    int64                                                      // of the decoded pixels, about; 0 if they are the caller's
 	parts    bool                                                       // aside gives parts of them
+	made     bool                                                       // by this program, as the file says
 	full     int                                                        // width before it was reduced; zero if it wasn't
 	given    bool                                                       // decode only hands over the caller's pixels
 	tags     func() (*photo.Tags, error)                                // nil for a frame without a file
@@ -81,6 +83,7 @@ func OpenFrame(path string) (*Frame, error) {
 	} else {
 		out.ProfileNote = f.ProfileNote
 	}
+	out.made = strings.HasPrefix(f.Meta.Software, "flatfell ")
 	out.ExposureEV, out.Exposed = f.Meta.ExposureEV()
 	if px, source, ok := f.Meta.FocalPx(f.Width, f.Height); ok {
 		out.FocalPx, out.FocalSource = px, source

@@ -218,14 +218,15 @@ func (p *pair) judge() {
 // are refused show the same subject all the same: chance reaches a handful.
 const movedInliers = 20
 
-// whyNot says what was found of a pair that was refused, and what to do.
-func (p *pair) whyNot() string {
+// whyNot says what was found of a pair that was refused, and what to do: to reshoot, in
+// the words of remedy.
+func (p *pair) whyNot(remedy string) string {
 	found := fmt.Sprintf("%d matching details, %d of them agreeing: %s", len(p.matches), len(p.inliers), p.why)
 	if len(p.inliers) < movedInliers {
-		return found + "; reshoot between them with a third of overlap, or give the focal length"
+		return found + "; " + remedy + " between them with a third of overlap, or give the focal length"
 	}
 	return found + fmt.Sprintf(" (overlap about %.0f %%); the camera moved between the frames or something is near: "+
-		"reshoot turning about the lens's entrance pupil, with a third of overlap", 100*p.overlap)
+		"%s turning about the lens's entrance pupil, with a third of overlap", 100*p.overlap, remedy)
 }
 
 // overlapShare returns the share of frame a that frame b sees too, on a grid

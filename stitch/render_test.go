@@ -274,7 +274,7 @@ func TestLeftOut(t *testing.T) {
 	stranger.Name = "stranger.jpg"
 	frames := []*Frame{row.frames[0], stranger, row.frames[1], row.frames[2]}
 	_, err := Align(t.Context(), frames, Options{})
-	if !errors.Is(err, ErrNotJoined) || !strings.Contains(err.Error(), "stranger.jpg") {
+	if !errors.Is(err, ErrNotJoined) || !errors.Is(err, ErrStray) || !strings.Contains(err.Error(), "leave out stranger.jpg") {
 		t.Errorf("error %v, want stranger.jpg named", err)
 	}
 	sol, err := Align(t.Context(), frames, Options{AllowMissing: true})

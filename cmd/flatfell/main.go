@@ -112,9 +112,16 @@ func report(stderr io.Writer, err error) int {
 		status = statusNotJoined
 		hint = "photograph the gap again with a third of overlap, give the focal length with --focal-mm, " +
 			"or add --allow-missing to join the largest group without the rest"
+		if errors.Is(err, stitch.ErrStray) {
+			hint = "leave the frame out, by hand or with --allow-missing; if it belongs to the row, photograph the gap again " +
+				"with a third of overlap, or give the focal length with --focal-mm"
+		}
 		if _, partly := errors.AsType[*unfinished](err); !partly {
 			hint = "nothing was written; " + hint
 		}
+	case errors.Is(err, stitch.ErrOtherSize):
+		status = statusNotJoined
+		hint = "flatfell stitch --allow-missing joins the others"
 	case errors.Is(err, focus.ErrNotOneView):
 		status = statusNotJoined
 		hint = "nothing was written; flatfell sort puts each bracket into a folder of its own"

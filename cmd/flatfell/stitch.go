@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"path/filepath"
 	"runtime"
@@ -42,6 +43,8 @@ type stitchCommand struct {
 	brackets                  bool
 	sorted                    string
 	overwrite, quiet, json    bool
+	// left is the number of frames that were not even tried.
+	left int
 }
 
 // longRow is the number of frames beyond which memory is given back between stages: of
@@ -204,6 +207,12 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 			frames = append(frames, f)
 		}
 	}
+	var leftOut []string
+	if sol == nil {
+		if frames, paths, leftOut, err = s.ofOneSize(frames, paths); err != nil {
+			return nil, err
+		}
+	}
 	o, err := s.options(paths, sol)
 	if err != nil {
 		return nil, err
@@ -225,9 +234,14 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	}
 	o.Progress = begin
 	if sol == nil {
-		if sol, err = stitch.Align(ctx, frames, o); err != nil {
+		sol, err = stitch.Align(ctx, frames, o)
+		if s.allowMissing && errors.Is(err, stitch.ErrOtherSize) {
+			return nil, &hintedError{err, "no two frames would be left; name the frames of one row"}
+		}
+		if err != nil {
 			return nil, err
 		}
+		sol.Advice = append(sol.Advice, leftOut...)
 	}
 	sol.Output.File, sol.Output.Bits = s.out, s.outputBits(frames)
 	o.Once = s.preview == "" && s.report == ""
@@ -246,6 +260,26 @@ func (s *stitchCommand) join(cmd *cobra.Command, args []string) (sol *stitch.Sol
 	}
 	progress.end()
 	return sol, s.tell(cmd, sol)
+}
+
+// ofOneSize deals with frames of another size than most, which no row has: they stop the
+// run, or are left out on request, with a sentence for each. A merged bracket has the
+// size of the others. paths are the frames' files.
+func (s *stitchCommand) ofOneSize(frames []*stitch.Frame, paths []string) (kept []*stitch.Frame, files, leftOut []string, err error) {
+	odd, usual := stitch.OtherSize(frames)
+	if !s.allowMissing || len(odd) == 0 || len(frames)-len(odd) < 2 {
+		return frames, paths, nil, nil // Align says what is wrong
+	}
+	for i, f := range frames {
+		if !slices.Contains(odd, i) {
+			kept, files = append(kept, f), append(files, paths[i])
+			continue
+		}
+		leftOut = append(leftOut, fmt.Sprintf("%s was left out: it is %d×%d pixels, the others are %d×%d.",
+			printable(filepath.Base(f.Name)), f.Width, f.Height, usual.X, usual.Y))
+	}
+	s.left = len(odd)
+	return kept, files, leftOut, nil
 }
 
 // input is what is to be joined, in the order of a solution if there is one.

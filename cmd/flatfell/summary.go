@@ -54,7 +54,7 @@ func (s *stitchCommand) summary(w io.Writer, sol *stitch.Solution) error {
 	cam := first.Camera()
 	across, up := cam.ViewAngles()
 	fmt.Fprintf(w, "%s: %d of %d frames, which agree to %.2f pixels. The focal length is %.1f pixels (%s), so a frame sees %.1f° × %.1f°.\n",
-		verdictText(sol.Verdict), placed, len(sol.Frames), sol.RMSPx, first.FocalPx, focalText(sol.FocalSource), across.Degrees(), up.Degrees())
+		verdictText(sol.Verdict), placed, len(sol.Frames)+s.left, sol.RMSPx, first.FocalPx, focalText(sol.FocalSource), across.Degrees(), up.Degrees())
 	if l := &sol.Light; l.Samples > 0 {
 		fmt.Fprintf(w, "Light: where the frames overlap they differed by %.1f %%, and by %.1f %% now%s.\n", l.BeforePercent, l.AfterPercent, lightText(l))
 	}

@@ -13,6 +13,8 @@ import (
 // Meta is what the camera wrote about one photograph. Zero means unknown.
 type Meta struct {
 	Make, Model, Lens string
+	// Software is what wrote the file: the camera's own, or a program.
+	Software string
 	// FocalMM is the focal length of the lens, Focal35MM the 35 mm equivalent,
 	// in millimetres.
 	FocalMM, Focal35MM float64
@@ -48,7 +50,7 @@ func (m *Meta) ExposureEV() (ev float64, ok bool) {
 
 // metaTags are the fields asked for, by the names of the metadata library.
 var metaTags = map[string]bool{
-	"Make": true, "Model": true, "LensModel": true, "Orientation": true,
+	"Make": true, "Model": true, "LensModel": true, "Software": true, "Orientation": true,
 	"FocalLength": true, "FocalLengthIn35mmFormat": true,
 	"FocalPlaneXResolution": true, "FocalPlaneYResolution": true, "FocalPlaneResolutionUnit": true,
 	"ExifImageWidth": true, "ExifImageHeight": true, "RelatedImageWidth": true, "RelatedImageHeight": true,
@@ -90,6 +92,7 @@ func readMeta(r *io.SectionReader, format Format, h header) (m Meta) {
 		m.Note = fmt.Sprintf("metadata is incomplete: %v", err)
 	}
 	m.Make, m.Model, m.Lens = text(tags["Make"]), text(tags["Model"]), text(tags["LensModel"])
+	m.Software = text(tags["Software"])
 	m.FocalMM, m.Focal35MM = number(tags["FocalLength"]), number(tags["FocalLengthIn35mmFormat"])
 	m.ExposureSeconds, m.FNumber, m.ISO = number(tags["ExposureTime"]), number(tags["FNumber"]), number(tags["ISO"])
 	if o := number(tags["Orientation"]); o >= 1 && o <= 8 {
