@@ -52,7 +52,7 @@ The frames are elsewhere now:
 	files.StringVar(&s.sorted, "sorted", "", sortedHelp)
 	files.StringVar(&s.solution, "solution", "", "also write where the picture lies now, as JSON, to `FILE`")
 	files.BoolVar(&s.overwrite, "overwrite", false, "replace outputs that exist (photographs that are read are never replaced)")
-	addGroups(cmd, files, s.pictureFlags(), s.runFlags())
+	addGroups(cmd, files, s.pictureFlags("that of the solution", "; without it inside, whatever the solution was cut to"), s.runFlags())
 	s.complete(cmd)
 	return cmd
 }

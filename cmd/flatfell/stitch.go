@@ -104,16 +104,17 @@ An old lens that tells the camera nothing:
 	row.StringVar(&s.sorted, "sorted", "", sortedHelp)
 	row.BoolVar(&s.allowMissing, "allow-missing", false, "join the largest group and leave frames out that do not belong to it")
 	row.Var(&s.seed, "seed", "a number that starts the random search; the same number gives the same bytes")
-	addGroups(cmd, files, s.pictureFlags(), row, s.runFlags())
+	addGroups(cmd, files, s.pictureFlags(warp.SurfaceNames()[0], ""), row, s.runFlags())
 	s.complete(cmd)
 	return cmd
 }
 
-// pictureFlags are the options that say what the picture is to be.
-func (s *stitchCommand) pictureFlags() flagGroup {
+// pictureFlags are the options that say what the picture is to be. surface is what it
+// is laid out on without --surface, crop what to say of no --crop.
+func (s *stitchCommand) pictureFlags(surface, crop string) flagGroup {
 	g := newGroup("The picture")
-	g.Var(&s.surface, "surface", "what the picture is laid out on: "+strings.Join(warp.SurfaceNames(), ", ")+"; without it "+warp.SurfaceNames()[0])
-	g.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape")
+	g.Var(&s.surface, "surface", "what the picture is laid out on: "+strings.Join(warp.SurfaceNames(), ", ")+"; without it "+surface)
+	g.Var(&s.crop, "crop", "inside: the largest full rectangle; whole: everything, transparent where nothing is; W:H: the largest of that shape"+crop)
 	g.Var(&s.offset, "offset", "move a crop of a shape right and down of the middle, in per cent of all that is covered, as far as there is room")
 	g.Var(&s.centre, "centre", "look so many degrees to the right of the row's middle")
 	g.Var(&s.level, "level", "how the middle frame was held, in degrees: rolled clockwise, pitched up; overrides what is found")

@@ -11,7 +11,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"flatfell.example/geom"
 	"flatfell.example/stitch"
+	"flatfell.example/warp"
 )
 
 // printPPI is the resolution of a print that is looked at from near; common
@@ -26,7 +28,7 @@ func (s *stitchCommand) tell(cmd *cobra.Command, sol *stitch.Solution) error {
 		_, err := sol.WriteTo(cmd.OutOrStdout())
 		return err
 	case s.quiet:
-		for _, a := range sol.Advice {
+		for _, a := range slices.Concat(sol.Advice, s.heldBack(sol)) {
 			fmt.Fprintf(cmd.ErrOrStderr(), "flatfell: warning: %s\n", lowerFirst(strings.TrimSuffix(a, ".")))
 		}
 		return nil
@@ -37,11 +39,6 @@ func (s *stitchCommand) tell(cmd *cobra.Command, sol *stitch.Solution) error {
 // summary tells a person what came out and what to do next.
 func (s *stitchCommand) summary(w io.Writer, sol *stitch.Solution) error {
 	out := &sol.Output
-	const cm = 2.54 // an inch
-	width, height := float64(out.Width), float64(out.Height)
-	fmt.Fprintf(w, "%s: %d × %d pixels (%.1f megapixels), %.0f × %.0f cm in print at %d pixels an inch.\n",
-		out.File, out.Width, out.Height, width*height/1e6, width/printPPI*cm, height/printPPI*cm, printPPI)
-
 	first, placed := (*stitch.FrameSolution)(nil), 0
 	for i := range sol.Frames {
 		if f := &sol.Frames[i]; f.Placed {
@@ -51,6 +48,20 @@ func (s *stitchCommand) summary(w io.Writer, sol *stitch.Solution) error {
 			}
 		}
 	}
+	size := func(width, height float64) string {
+		const cm = 2.54 // an inch
+		return fmt.Sprintf("%.0f × %.0f pixels (%.1f megapixels), %.0f × %.0f cm in print at %d pixels an inch",
+			width, height, width*height/1e6, width/printPPI*cm, height/printPPI*cm, printPPI)
+	}
+	width, height := float64(out.Width), float64(out.Height)
+	// At full size the picture has the scale of the frames.
+	full := first.FocalPx / out.PxPerRadian
+	reduced := s.small && full*width > cropPreviewWidth
+	if reduced {
+		fmt.Fprintf(w, "%s: a preview of %d × %d pixels; the full picture has about %s.\n", out.File, out.Width, out.Height, size(full*width, full*height))
+	} else {
+		fmt.Fprintf(w, "%s: %s.\n", out.File, size(width, height))
+	}
 	cam := first.Camera()
 	across, up := cam.ViewAngles()
 	fmt.Fprintf(w, "%s: %d of %d frames, which agree to %.2f pixels. The focal length is %.1f pixels (%s), so a frame sees %.1f° × %.1f°.\n",
@@ -58,12 +69,54 @@ func (s *stitchCommand) summary(w io.Writer, sol *stitch.Solution) error {
 	if l := &sol.Light; l.Samples > 0 {
 		fmt.Fprintf(w, "Light: where the frames overlap they differed by %.1f %%, and by %.1f %% now%s.\n", l.BeforePercent, l.AfterPercent, lightText(l))
 	}
-	for _, a := range sol.Advice {
+	for _, a := range slices.Concat(sol.Advice, s.heldBack(sol)) {
 		fmt.Fprintf(w, "%s\n", a)
 	}
-	_, err := fmt.Fprintf(w, "Next: %s\n", s.nextStep(sol))
+	next := s.nextStep(sol)
+	if reduced {
+		next = "if the crop is right, the same without --preview."
+	}
+	_, err := fmt.Fprintf(w, "Next: %s\n", next)
 	return err
 }
+
+// heldBack says if --offset asked for more than there was room for.
+func (s *stitchCommand) heldBack(sol *stitch.Solution) (advice []string) {
+	if s.offset == (offsetFlag{}) {
+		return nil
+	}
+	out := &sol.Output
+	surface, err := warp.SurfaceByName(out.Surface)
+	if err != nil {
+		return nil
+	}
+	var cams []geom.Camera
+	for i := range sol.Frames {
+		if f := &sol.Frames[i]; f.Placed {
+			cams = append(cams, f.Camera())
+		}
+	}
+	all, _ := warp.Bounds(warp.View{Surface: surface, PxPerRadian: out.PxPerRadian}, cams)
+	for _, way := range []struct {
+		wanted, moved float64 // shares of all that is covered
+		there, back   string
+	}{
+		{s.offset.right, (float64(out.Width)/2 - out.OriginPx[0]) / float64(all.Dx()), "right", "left"},
+		{s.offset.down, (float64(out.Height)/2 - out.OriginPx[1]) / float64(all.Dy()), "down", "up"},
+	} {
+		if way.wanted < 0 {
+			way.wanted, way.moved, way.there = -way.wanted, -way.moved, way.back
+		}
+		if way.wanted > 0 && way.wanted-way.moved > offsetShort {
+			advice = append(advice, fmt.Sprintf("The crop moved %s by %.0f %% only, not %.3g %%: there is no room beyond.", way.there, 100*max(0, way.moved), 100*way.wanted))
+		}
+	}
+	return advice
+}
+
+// offsetShort is how much less than asked for a crop may move without a word: a place is
+// found to a thousandth, and what is covered is not quite even about the middle.
+const offsetShort = 0.01
 
 // lightText says what was corrected beside the exposures.
 func lightText(l *stitch.LightSolution) string {
