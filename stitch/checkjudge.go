@@ -269,12 +269,12 @@ func (c *checker) judgeMovement() {
 		for k := range all {
 			all[k] = k
 		}
-		c.found(FoundParallax, true, all, "Near things shift by up to %.0f pixels against the distance between all frames: the camera does not turn about the lens's entrance pupil. "+
+		c.found(FoundParallax, true, all, "Near things shift by up to %.1f pixels against the distance between all frames: the camera does not turn about the lens's entrance pupil. "+
 			"%s, or step back from what is near, and reshoot.", worst, c.pupilRemedy(shifted[0]))
 		return
 	}
 	for _, k := range shifted {
-		c.found(FoundMoved, true, []int{k, k + 1}, "Near things shift by %.0f pixels against the distance between %s and %s: the camera moved there; reshoot from %s on without touching the tripod.",
+		c.found(FoundMoved, true, []int{k, k + 1}, "Near things shift by %.1f pixels against the distance between %s and %s: the camera moved there; reshoot from %s on without touching the tripod.",
 			c.report.Pairs[k].ParallaxPx, c.base(k), c.base(k+1), c.after(k))
 	}
 }

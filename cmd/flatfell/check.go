@@ -64,6 +64,8 @@ func newCheck() *cobra.Command {
 flatfell sort laid; of a row of brackets one frame of each position is looked at.
 Each frame is compared with its neighbour: whether they overlap, exposure and
 white balance, focus, shake, level, near things that shift, and what moved.
+SHIFT is how far that part of an overlap is off which fits a turn of the camera
+worst: what is near, or moving, or all of it.
 With --watch a folder is followed into which a camera or a card reader puts
 frames, and each new one is judged against the last, until Ctrl-C.
 
@@ -301,15 +303,15 @@ func (c *checkCommand) tell(w io.Writer, rep *stitch.CheckReport) error {
 			pairs[k] = name(p.A) + " – " + name(p.B)
 			wide = max(wide, len([]rune(pairs[k])))
 		}
-		fmt.Fprintf(w, "%-*s  %-10s  %7s  %6s  %8s  %9s  %8s  %5s\n", wide, "PAIR", "VERDICT", "OVERLAP", "TURN", "EXPOSURE", "SHARPNESS", "PARALLAX", "MOVED")
+		fmt.Fprintf(w, "%-*s  %-10s  %7s  %6s  %8s  %9s  %13s  %5s\n", wide, "PAIR", "VERDICT", "OVERLAP", "TURN", "EXPOSURE", "SHARPNESS", "SHIFT", "MOVED")
 		for k, p := range rep.Pairs {
 			pad := strings.Repeat(" ", wide-len([]rune(pairs[k])))
 			if p.Verdict == stitch.NotJoined && p.Matches == 0 {
-				fmt.Fprintf(w, "%s%s  %-10s  %7s  %6s  %8s  %9s  %8s  %5s\n", pairs[k], pad, p.Verdict, "–", "–", "–", "–", "–", "–")
+				fmt.Fprintf(w, "%s%s  %-10s  %7s  %6s  %8s  %9s  %13s  %5s\n", pairs[k], pad, p.Verdict, "–", "–", "–", "–", "–", "–")
 				continue
 			}
-			fmt.Fprintf(w, "%s%s  %-10s  %5.0f %%  %5.1f°  %s EV  %s  %5.1f px  %3.0f %%\n",
-				pairs[k], pad, p.Verdict, 100*p.Overlap, p.TurnDeg, pages.Signed("%+5.2f", p.ExposureStops), pages.Signed("%+9.1f", p.SharpnessStops), p.ParallaxPx, 100*p.Moved)
+			fmt.Fprintf(w, "%s%s  %-10s  %5.0f %%  %5.1f°  %s EV  %s  %13s  %3.0f %%\n",
+				pairs[k], pad, p.Verdict, 100*p.Overlap, p.TurnDeg, pages.Signed("%+5.2f", p.ExposureStops), pages.Signed("%+9.1f", p.SharpnessStops), pages.Shift(&p), 100*p.Moved)
 		}
 		if o := rep.Output; o != nil {
 			fmt.Fprintf(w, "The picture: %d × %d pixels (%.1f megapixels), %.0f × %.0f cm in print at %d pixels an inch%s.\n",

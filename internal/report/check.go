@@ -60,14 +60,14 @@ func (c Check) WriteTo(w io.Writer) (int64, error) {
 		frames.Table.add(fmt.Sprintf("%d: %s", k+1, name(k)), Signed("%+.1f°", f.YawDeg), Signed("%+.1f°", f.PitchDeg),
 			Signed("%+.1f°", f.RollDeg), Signed("%+.1f stops", f.SharpnessStops))
 	}
-	pairs := section{Title: "The joins", Table: &grid{Head: []string{"frames", "verdict", "overlap", "turn", "details that fit", "exposure", "sharpness", "parallax", "moved"}}}
+	pairs := section{Title: "The joins", Table: &grid{Head: []string{"frames", "verdict", "overlap", "turn", "details that fit", "exposure", "sharpness", "shift", "moved"}}}
 	for _, p := range r.Pairs {
 		names := name(p.A) + " – " + name(p.B)
 		if p.Verdict == stitch.NotJoined && p.Matches == 0 {
 			pairs.Table.add(names, string(p.Verdict), "–", "–", "–", "–", "–", "–", "–")
 		} else {
 			pairs.Table.add(names, string(p.Verdict), fmt.Sprintf("%.0f %%", 100*p.Overlap), fmt.Sprintf("%.1f°", p.TurnDeg), fmt.Sprintf("%d of %d", p.Inliers, p.Matches),
-				Signed("%+.2f EV", p.ExposureStops), Signed("%+.1f stops", p.SharpnessStops), fmt.Sprintf("%.1f px", p.ParallaxPx), fmt.Sprintf("%.0f %%", 100*p.Moved))
+				Signed("%+.2f EV", p.ExposureStops), Signed("%+.1f stops", p.SharpnessStops), Shift(&p), fmt.Sprintf("%.0f %%", 100*p.Moved))
 		}
 		pairs.Table.Rows[len(pairs.Table.Rows)-1][1].Bad = p.Verdict != stitch.Joined
 	}

@@ -27,6 +27,12 @@ func Counted(n int, one, many string) string {
 	return fmt.Sprintf("%d %s", n, many)
 }
 
+// Shift says by how much an overlap shifts, and what does if that is known.
+func Shift(p *stitch.CheckPair) string {
+	what := map[stitch.ShiftKind]string{stitch.ShiftParallax: " near", stitch.ShiftMovement: " moving", stitch.ShiftModel: " all"}
+	return fmt.Sprintf("%.1f px%s", p.ParallaxPx, what[p.Shift])
+}
+
 // Lost goes on after the size of the picture that a row will make: how much a camera
 // that was not level has cost; empty if that rounds to nothing.
 func Lost(o *stitch.CheckOutput) string {

@@ -13,6 +13,9 @@ func TestWords(t *testing.T) {
 		{Signed("%+.1f", -0.06), "-0.1"},
 		{Counted(0, "set", "sets"), "0 sets"},
 		{Counted(1, "set", "sets"), "1 set"},
+		{Shift(&stitch.CheckPair{ParallaxPx: 0.14}), "0.1 px"},
+		{Shift(&stitch.CheckPair{ParallaxPx: 12, Shift: stitch.ShiftParallax}), "12.0 px near"},
+		{Shift(&stitch.CheckPair{ParallaxPx: 5, Shift: stitch.ShiftMovement}), "5.0 px moving"},
 		{Lost(&stitch.CheckOutput{LossPercent: 0.4}), ""},
 		{Lost(&stitch.CheckOutput{LossPercent: 0.6}), "; 1 % lost to a camera that was not level"},
 	} {
