@@ -91,7 +91,7 @@ func MakeFrames(ctx context.Context, dir, ending string, frames, width, height, 
 		if err != nil {
 			return err
 		}
-		// Cameras halve the resolution of colours both ways; developers of raw files do
+		// Many cameras halve the resolution of colours both ways; developers of raw files do
 		// not pack TIFFs unless asked to (common practice).
 		o := photo.WriteOptions{Quality: 95, HalvedColour: true, Workers: workers, Compression: photo.Uncompressed}
 		if ending != ".jpg" {

@@ -51,9 +51,12 @@ func rough(v float64) string {
 }
 
 // Clouds is how far low clouds drift from frame to frame, as roughly as that is
-// known.
+// known; empty if no time is planned.
 func (p *Plan) Clouds() string {
 	t := p.Time
+	if t == nil {
+		return ""
+	}
 	if t.CloudDeg >= p.Camera.AcrossDeg {
 		return "more than a frame's width each time"
 	}

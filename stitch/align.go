@@ -136,7 +136,11 @@ func checkFrames(frames []*Frame) error {
 		return checkProfiles(frames)
 	}
 	f := frames[odd[0]]
+	at := slices.IndexFunc(frames, func(f *Frame) bool { return f.Width == usual.X && f.Height == usual.Y })
 	switch {
+	case f.made && frames[at].made:
+		return fmt.Errorf("%w: %s is %d×%d pixels, most are %d×%d; brackets that were stacked one by one are cut differently: give them to flatfell stitch --brackets",
+			ErrOtherSize, f.Name, f.Width, f.Height, usual.X, usual.Y)
 	case f.made:
 		return fmt.Errorf("%w: %s is a picture that flatfell made, %d×%d pixels, most are %d×%d; keep results in another folder",
 			ErrOtherSize, f.Name, f.Width, f.Height, usual.X, usual.Y)

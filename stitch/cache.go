@@ -80,7 +80,7 @@ func checkMemory(frames []*Frame, o Options) error {
 func (c *cache) err() error {
 	for _, f := range c.frames {
 		if err := f.err(); err != nil {
-			f.Release()
+			f.drop()
 			return err
 		}
 	}
@@ -145,7 +145,7 @@ func (c *cache) rest() {
 	defer c.mu.Unlock()
 	for i, f := range c.frames {
 		if c.users[i] == 0 && f.heldBytes() > 0 {
-			f.Release()
+			f.drop()
 		}
 	}
 }
@@ -170,7 +170,7 @@ func (c *cache) trim() {
 			return
 		}
 		total -= c.frames[oldest].heldBytes()
-		c.frames[oldest].Release()
+		c.frames[oldest].drop()
 	}
 }
 

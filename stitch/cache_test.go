@@ -80,7 +80,7 @@ func TestCacheJPEG(t *testing.T) {
 			if err != nil || !reflect.DeepEqual(img, m) {
 				t.Errorf("other pixels, %v", err)
 			}
-			f.Release()
+			f.drop()
 		}
 		if decoded != want {
 			t.Errorf("decoded %d times, want %d", decoded, want)
@@ -91,7 +91,7 @@ func TestCacheJPEG(t *testing.T) {
 	look(dir, 4)
 	f.planes.Close() // as if it could not be read
 	look(dir, 5)
-	f.forget()
+	f.Release()
 	look(dir, 6)
 	if left, _ := os.ReadDir(dir); len(left) > 0 {
 		t.Errorf("%s is left", left[0].Name())

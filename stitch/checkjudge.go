@@ -231,15 +231,16 @@ func missingNumbers(a, b string) (string, bool) {
 	return "", false
 }
 
-// shifted reports whether a band of the overlap contradicts a turn of the camera, and
-// not by what moved.
+// shifted reports whether a band of the overlap contradicts a turn of the camera, by
+// more than what moved there or a thing or two. A camera that was moved over level
+// ground shifts all of an overlap alike, as a wrong model does.
 func (c *checker) shifted(k int) bool {
 	if !c.pairs[k].joined {
 		return false
 	}
 	p := &c.report.Pairs[k]
 	al := c.parts[c.order[k].part].al
-	return (p.Shift == ShiftParallax || p.Shift == "") && p.ParallaxPx > float64(c.shrink)*al.weakSpreadPx()
+	return p.Shift != ShiftMovement && p.Shift != ShiftNone && p.ParallaxPx > float64(c.shrink)*al.weakSpreadPx()
 }
 
 // judgeMovement tells a touch of the tripod, which shows between two frames,
@@ -260,7 +261,7 @@ func (c *checker) judgeMovement() {
 		c.found(FoundMoved, true, []int{step, step + 1}, "The camera's tilt changes between %s and %s and stays so: the tripod or the head was moved; check its level and reshoot from %s on.",
 			c.base(step), c.base(step+1), c.after(step))
 	}
-	if len(shifted) > 1 && 2*len(shifted) > len(joined) {
+	if besidePupil(len(shifted), len(joined)) {
 		var worst float64
 		for _, k := range shifted {
 			worst = max(worst, c.report.Pairs[k].ParallaxPx)
@@ -274,10 +275,14 @@ func (c *checker) judgeMovement() {
 		return
 	}
 	for _, k := range shifted {
-		c.found(FoundMoved, true, []int{k, k + 1}, "Near things shift by %.1f pixels against the distance between %s and %s: the camera moved there; reshoot from %s on without touching the tripod.",
+		c.found(FoundMoved, true, []int{k, k + 1}, "Near things shift by %.1f pixels against the distance between %s and %s: the camera moved there, or something near is only there; reshoot from %s on, the tripod untouched and the camera turned about the lens's entrance pupil.",
 			c.report.Pairs[k].ParallaxPx, c.base(k), c.base(k+1), c.after(k))
 	}
 }
+
+// besidePupil reports whether shifts in so many of the overlaps mean that the camera
+// turns beside the lens's entrance pupil: a touch of the tripod shows in one.
+func besidePupil(shifted, joined int) bool { return shifted > 1 && 2*shifted > joined }
 
 // after names the frame of pair k that was taken later: the row may have been taken
 // from the right.

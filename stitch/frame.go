@@ -165,7 +165,7 @@ func (f *Frame) image(ctx context.Context, decode func(context.Context) (image.I
 	return img, nil
 }
 
-// heldBytes is the memory that Release would free.
+// heldBytes is the memory that drop would free.
 func (f *Frame) heldBytes() int64 {
 	if held := f.img.Load(); held != nil {
 		return held.bytes
@@ -173,25 +173,26 @@ func (f *Frame) heldBytes() int64 {
 	return 0
 }
 
-// Release lets the frame's pixels go; a later [Frame.Image] reads them again.
+// Release lets the frame's pixels go, and what was kept of them in a file; a later
+// [Frame.Image] reads them again.
 func (f *Frame) Release() {
+	f.drop()
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.planes != nil {
+		f.planes.Close() // nothing was written that could get lost
+		f.planes = nil
+	}
+}
+
+// drop lets the pixels go that are in memory.
+func (f *Frame) drop() {
 	held := f.img.Swap(nil)
 	if held == nil || f.given {
 		return
 	}
 	if s, ok := held.Image.(*raster.Stored); ok {
 		s.Close() // nothing was written that could get lost
-	}
-}
-
-// forget lets the pixels go, and what was kept of them in files.
-func (f *Frame) forget() {
-	f.Release()
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if f.planes != nil {
-		f.planes.Close() // nothing was written that could get lost
-		f.planes = nil
 	}
 }
 

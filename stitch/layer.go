@@ -168,7 +168,7 @@ func (l *layer) rest() {
 // forget lets the frame go for good.
 func (l *layer) forget() {
 	l.rest()
-	l.kept.frames[l.index].forget()
+	l.kept.frames[l.index].Release()
 }
 
 // lightOf returns how a frame's samples become the picture's, nil if they stay

@@ -48,7 +48,8 @@ type Options struct {
 	Keep []Keep
 	// AllowMissing joins the largest group of frames that belong together and
 	// leaves the others out, named in the Solution. By default a frame that
-	// does not belong stops the run.
+	// does not belong stops the run. One of another size always does, see
+	// [OtherSize].
 	AllowMissing bool
 	// Workers is the number of goroutines; zero means one a processor. The
 	// result is the same for any number.

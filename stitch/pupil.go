@@ -171,8 +171,8 @@ func (a *aligner) pupilAdvice(sol *Solution) string {
 	if sol.Pupil.Known {
 		return text + ". For the next row " + sol.Pupil.says() + "."
 	}
-	if joined > 2 && 2*shifted <= joined { // as [checker.judgeMovement]
-		return text + ". The camera moved there: the next row don't touch the tripod between frames."
+	if !besidePupil(shifted, joined) {
+		return text + ". The camera moved there, or something near is only there: the next row leave the tripod untouched, and turn about the lens's entrance pupil."
 	}
 	return text + ". The next row turn about the lens's entrance pupil."
 }

@@ -18,7 +18,7 @@ import (
 
 const (
 	// seamCells is the number of cells above which a frame is reduced to a quarter of
-	// them for finding seams: from 16 megapixels on a cell is 8 pixels wide.
+	// them for finding seams: from 16 to 64 megapixels a cell is 8 pixels wide.
 	seamCells = 1e6
 	// maxCell divides the turn of a closed picture, see closedGrain.
 	maxCell = 32

@@ -92,7 +92,7 @@ While you shoot with the camera on a cable:
 	row.Var(&c.seed, "seed", "a number that starts the random search; the same number gives the same verdict")
 	following := newGroup("Following a folder")
 	following.StringVar(&c.watch, "watch", "", "judge each photograph that appears in `DIR` against the one before")
-	following.Var(&c.frames, "frames", "with --watch, end after so many new photographs, with the status of the worst of them")
+	following.Var(&c.frames, "frames", "with --watch, end after so many new photographs, with the status of the worst verdict")
 	files := newGroup("Files")
 	files.StringVar(&c.report, "report", "", "also write a page about the row to `FILE` ending in .html")
 	files.BoolVar(&c.overwrite, "overwrite", false, "replace a report that exists")

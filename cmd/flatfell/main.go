@@ -121,7 +121,7 @@ func report(stderr io.Writer, err error) int {
 		}
 	case errors.Is(err, stitch.ErrOtherSize):
 		status = statusNotJoined
-		hint = "flatfell stitch --allow-missing joins the others"
+		hint = "name the frames of one row; flatfell stitch --allow-missing joins those of one size, if two are left"
 	case errors.Is(err, focus.ErrNotOneView):
 		status = statusNotJoined
 		hint = "nothing was written; flatfell sort puts each bracket into a folder of its own"

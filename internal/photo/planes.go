@@ -6,7 +6,7 @@ import (
 )
 
 // Planes keeps the pixels of a decoded JPEG in a file without a name: to read them
-// again takes a fifth of the time of decoding them.
+// again, while the system has the file in memory, takes a fifth of the time of decoding.
 type Planes struct {
 	s  *Scratch
 	of image.YCbCr // without its samples
