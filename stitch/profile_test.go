@@ -56,6 +56,9 @@ func handMade(frames []*Frame, gain float64) *Solution {
 // the picture's file: within a level at 16 bits and as it was at 8, whether the
 // light is touched or not, and with the profile whole.
 func TestGreyStaysGrey(t *testing.T) {
+	if testing.Short() {
+		t.Skip("nothing in it runs at once that others do not run")
+	}
 	dir := t.TempDir()
 	data := powerProfile("dune 2.2", 0x0233)
 	parsed, err := photo.ParseProfile(data)

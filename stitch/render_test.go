@@ -141,6 +141,9 @@ func covered(sol *Solution, view *warp.View, x, y int, margin float64) bool {
 // TestCropInside: every pixel of the crop is covered, no side of it can be
 // moved outward, and a crop of a shape has the shape and is inside, too.
 func TestCropInside(t *testing.T) {
+	if testing.Short() {
+		t.Skip("nothing in it runs at once that others do not run")
+	}
 	row := cleanRow(t)
 	sol := row.align(t, Options{})
 	for _, crop := range []Crop{{}, {AspectW: 5, AspectH: 2}, {AspectW: 1, AspectH: 1}, {AspectW: 1, AspectH: 3}} {
@@ -187,6 +190,9 @@ func TestCropInside(t *testing.T) {
 // TestCropWhole: the whole picture holds all that any frame covers, with alpha
 // elsewhere.
 func TestCropWhole(t *testing.T) {
+	if testing.Short() {
+		t.Skip("nothing in it runs at once that others do not run")
+	}
 	row := cleanRow(t)
 	sol := row.align(t, Options{})
 	inside, err := Render(t.Context(), sol, row.frames, Options{})

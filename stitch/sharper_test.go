@@ -53,6 +53,9 @@ func blurred(t *testing.T, f *Frame, radius float64) *Frame {
 // is taken from its neighbours, no less if noise hides most of what is sharper;
 // frames that are equally sharp keep their seams.
 func TestSharper(t *testing.T) {
+	if testing.Short() {
+		t.Skip("nothing in it runs at once that others do not run")
+	}
 	for most, row := range map[float64]*photographed{0.75: cleanRow(t), 1: smallRow(t)} {
 		sol := row.align(t, Options{})
 		view, err := sol.Output.View()
