@@ -455,7 +455,7 @@ func (r *ParallaxResult) Bars() []Bar {
 			Bar{pc.Name + ": rows not joined", float64(pc.Refused), 0, ""},
 			Bar{pc.Name + ": mean break of a seam, 95 % of them within", quantile(pc.breaks(), 0.95), limit, " px"},
 			Bar{pc.Name + ": 1 − SSIM along the seams, worst row", 1 - pc.ssim(), 0.07, ""},
-			Bar{pc.Name + ": bow of posts and horizon over 1000 px, 95 % within", quantile(pc.bow(), 0.95), 1.5, " px"},
+			Bar{pc.Name + ": bow of posts and horizon over 1000 px, worst", quantile(pc.bow(), 1), 1.5, " px"},
 			Bar{pc.Name + ": offset, worst row, off by", quantile(off, 1), max(3, 0.1*pc.OffsetMM), " mm"},
 			Bar{pc.Name + ": offset unknown", float64(unknown), 0, ""},
 		)
